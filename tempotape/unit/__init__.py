@@ -1,0 +1,1 @@
+"""The echo unit: heads, knob scale, calibration file, speed curve, steadiness."""

@@ -1,0 +1,137 @@
+"""Reading and checking a unit file (`calibrations/*.toml`)."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from pathlib import Path
+
+import msgspec
+
+from tempotape.faults import InputFault
+from tempotape.text import listed, nearest, quoted
+from tempotape.unit.model import Head, Knob, Point, Steadiness, Unit
+from tempotape.userfiles import checked, read_text, read_toml, write_whole
+
+
+def read_unit(path: Path) -> Unit:
+    """The unit described in the TOML file at `path`.
+
+    Raises InputFault for anything in it that cannot be used, naming file and entry.
+    """
+    source = str(path)
+    unit = checked(read_toml(path, what="unit file"), Unit, source=source)
+    try:
+        check_unit(unit)
+    except InputFault as fault:
+        raise fault.located(source=source) from None
+    return unit
+
+
+def add_points(path: Path, points: Sequence[Point]) -> Unit:
+    """Append measured points to the unit file at `path`, keeping its comments and order.
+
+    Returns the unit as it now stands. Raises InputFault, with the file unchanged, where the unit or
+    a point cannot be used.
+    """
+    import tomlkit  # noqa: PLC0415 - needed only to rewrite a file
+
+    unit = read_unit(path)
+    check_points(unit, points)
+    document = tomlkit.parse(read_text(path, what="unit file"))
+    measured = document.setdefault("measured", tomlkit.aot())
+    for point in points:
+        table = tomlkit.table()
+        known = {key: getattr(point, key) for key in Point.__struct_fields__}
+        table.update({key: value for key, value in known.items() if value is not None})
+        measured.append(table)
+    write_whole(path, tomlkit.dumps(document))
+    return msgspec.structs.replace(unit, measured=(*unit.measured, *points))
+
+
+def check_unit(unit: Unit) -> None:
+    """What the types cannot say: the parts of a unit must agree. Raises InputFault."""
+    _check_knob(unit.knob)
+    _check_heads(unit.head)
+    _check_loop(unit)
+    _check_steadiness(unit.steadiness, unit.knob)
+    check_points(unit, unit.measured)
+
+
+def check_points(unit: Unit, points: Sequence[Point], *, first: int = 1) -> None:
+    """Each point's head is one of the unit's and its knob on the scale. Raises InputFault."""
+    low, high = unit.knob.low, unit.knob.high
+    for number, point in enumerate(points, first):
+        entry = f"measured {number}"
+        if point.head not in unit.head_names:
+            close = nearest(point.head, unit.head_names)
+            raise InputFault(
+                f"head is {quoted(point.head)}",
+                expected=f'"{close}"' if close else listed(map(quoted, unit.head_names)),
+                entry=entry,
+            )
+        if not low <= point.knob <= high:
+            raise InputFault(
+                f"knob is {point.knob:g}", expected=f"{low:g} to {high:g}", entry=entry
+            )
+
+
+def _check_knob(knob: Knob) -> None:
+    if not knob.low < knob.high:
+        raise InputFault(
+            f"low is {knob.low:g} and high is {knob.high:g}",
+            expected="low below high (which way speeds the tape up is read from the points)",
+            entry="knob",
+        )
+    if knob.step > knob.high - knob.low:
+        raise InputFault(
+            f"step is {knob.step:g}",
+            expected=f"at most the whole scale, {knob.high - knob.low:g}",
+            entry="knob",
+        )
+    if knob.marks == "clock" and knob.sweep_deg > 360:
+        raise InputFault(
+            f"sweep_deg is {knob.sweep_deg:g}",
+            expected='at most 360 with marks = "clock"',
+            entry="knob",
+        )
+
+
+def _check_heads(heads: Sequence[Head]) -> None:
+    if not heads:
+        raise InputFault("no heads", expected="at least one [[head]]", entry="head")
+    for (_, earlier), (number, head) in itertools.combinations(enumerate(heads, 1), 2):
+        if head.name.casefold() == earlier.name.casefold():
+            raise InputFault(
+                f"name is {quoted(head.name)} again",
+                expected="a different name for each head",
+                entry=f"head {number}",
+            )
+
+
+def _check_loop(unit: Unit) -> None:
+    length_mm = unit.loop.length_mm
+    for head in unit.head:
+        if length_mm is not None and head.gap_mm is not None and head.gap_mm >= length_mm:
+            raise InputFault(
+                f"length_mm is {length_mm:g}",
+                expected=f"more than the gap of head {quoted(head.name)}, {head.gap_mm:g}",
+                entry="loop",
+            )
+
+
+def _check_steadiness(limits: Steadiness, knob: Knob) -> None:
+    steady, unstable = limits.steady_percent, limits.unstable_percent
+    if steady is not None and unstable is not None and unstable <= steady:
+        raise InputFault(
+            f"unstable_percent is {unstable:g}",
+            expected=f"more than steady_percent, {steady:g}",
+            entry="steadiness",
+        )
+    reading = limits.unstable_knob
+    if reading is not None and not knob.low <= reading <= knob.high:
+        raise InputFault(
+            f"unstable_knob is {reading:g}",
+            expected=f"{knob.low:g} to {knob.high:g}",
+            entry="steadiness",
+        )
