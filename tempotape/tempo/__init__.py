@@ -1,0 +1,1 @@
+"""Note values, typed tempo, MIDI clock."""
