@@ -106,20 +106,24 @@ def checked(table: Table, kind: type[T], *, source: str) -> T:
     Raises InputFault naming `source` and the entry: an unknown key with the nearest known one, a
     missing key, a wrong type, a number out of its range (NaN and infinity are out of every range).
     """
-    root = types.type_info(kind)
-    for path, unknown, known in _unknown_keys(table, root, ()):
-        close = nearest(unknown, known)
-        hint = f'"{close}"' if close else listed(known)
-        raise InputFault(
-            f"unknown key {quoted(unknown)}",
-            expected=hint,
-            source=source,
-            entry=_entry(table, path),
-        )
     try:
         return msgspec.convert(_all_printable(table), kind)
     except msgspec.ValidationError as fault:
-        raise _located(str(fault), table, root, source) from None
+        root = types.type_info(kind)
+        raise _unknown(table, root, source) or _located(str(fault), table, root, source) from None
+
+
+def _unknown(table: Table, root: types.Type, source: str) -> InputFault | None:
+    """The first unknown key, told before anything else: a misspelt key also misses its own."""
+    for path, unknown, known in _unknown_keys(table, root, ()):
+        close = nearest(unknown, known)
+        return InputFault(
+            f"unknown key {quoted(unknown)}",
+            expected=quoted(close) if close else listed(known),
+            source=source,
+            entry=_entry(table, path),
+        )
+    return None
 
 
 def _all_printable(value: Any) -> Any:
