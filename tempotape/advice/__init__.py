@@ -1,0 +1,1 @@
+"""Tempo, note values, unit and taste turned into ranked settings with reasons."""
