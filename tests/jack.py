@@ -1,0 +1,141 @@
+"""A JACK server of the tests' own, with a dummy sound card and real MIDI ports."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from tests.programs import require
+
+SENDER = Path(__file__).with_name("send_clock.py")
+_numbers = itertools.count(1)
+_REGISTER = Path("/dev/shm/jack-shm-registry")  # noqa: S108 - where JACK keeps it
+
+
+def _any_server() -> bool:
+    return any(
+        name.read_text().strip() in {"jackd", "jackdbus"}
+        for name in Path("/proc").glob("[0-9]*/comm")
+        if name.exists()
+    )
+
+
+class JackServer:
+    """A server under a name no other test uses; programs reach it through `environment`.
+
+    64 frames at 48 kHz: arrival times under JACK are whole periods, here 1.33 ms.
+    """
+
+    def __init__(self) -> None:
+        self.name = f"tempotape-test-{os.getpid()}-{next(_numbers)}"
+        self.environment = {
+            **os.environ,
+            "JACK_DEFAULT_SERVER": self.name,
+            "JACK_NO_AUDIO_RESERVATION": "1",
+            "JACK_NO_START_SERVER": "1",
+        }
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Start the server and wait until it answers."""
+        if not self._come_up():
+            # Test runs that were killed may have filled JACK's register of eight servers.
+            self.stop()
+            assert not _any_server(), "jackd did not come up"
+            _REGISTER.unlink(missing_ok=True)
+            assert self._come_up(), "jackd did not come up"
+
+    def _come_up(self) -> bool:
+        self._process = subprocess.Popen(
+            ["jackd", "--no-realtime", "-n", self.name, "-d", "dummy", "-r", "48000", "-p", "64"],
+            env=self.environment,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        until_s = time.monotonic() + 10
+        while self._process.poll() is None and time.monotonic() < until_s:
+            if self.run("jack_lsp").returncode == 0:
+                return True
+            time.sleep(0.05)
+        return False
+
+    def stop(self) -> None:
+        """End the server in good order.
+
+        JACK keeps a register of at most eight servers, and only a server that ends by itself, or
+        a new one of the same name, takes an entry out.
+        """
+        if self._process is not None:
+            self._process.terminate()
+            try:
+                self._process.wait(2)
+            except subprocess.TimeoutExpired:
+                self.kill()
+            self._process = None
+
+    def kill(self) -> None:
+        """End the server as a crash would; start it again before the test ends."""
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
+            self._process = None
+
+    def run(self, *command: str) -> subprocess.CompletedProcess[str]:
+        """Run a program against this server to its end."""
+        return subprocess.run(
+            command, env=self.environment, capture_output=True, text=True, timeout=15, check=False
+        )
+
+    @contextmanager
+    def program(self, *command: str) -> Iterator[subprocess.Popen[bytes]]:
+        """A program running against this server, ended at the end."""
+        process = subprocess.Popen(
+            command,
+            env=self.environment,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+        )
+        try:
+            yield process
+        finally:
+            process.kill()
+            process.communicate()
+
+    @contextmanager
+    def sender(
+        self, name: str, tempo_bpm: float, seconds: float = 60.0
+    ) -> Iterator[subprocess.Popen[bytes]]:
+        """A process sending clock from the port `NAME:clock`, there from the first line on."""
+        command = [sys.executable, str(SENDER), name, str(tempo_bpm), str(seconds)]
+        with self.program(*command) as process:
+            assert process.stdout is not None
+            assert process.stdout.readline() == b"ready\n"
+            yield process
+
+
+@contextmanager
+def jack_server() -> Iterator[JackServer]:
+    """A running server; skips the test where there is none to run."""
+    require("jackd", "jack_lsp")
+    server = JackServer()
+    try:
+        server.start()
+        yield server
+    finally:
+        server.stop()
+
+
+def wait_until(ask, holds, within_s: float):
+    """Ask until the answer holds, and return it; the last answer is told when it never does."""
+    until_s = time.monotonic() + within_s
+    while not holds(answer := ask()):
+        assert time.monotonic() < until_s, f"after {within_s} s still {answer}"
+        time.sleep(0.05)
+    return answer
