@@ -26,12 +26,17 @@ class HeadReport(msgspec.Struct, frozen=True):
 
 
 class GridRow(msgspec.Struct, frozen=True):
-    """The unit at one reading. `error_percent` is the widest of the heads'."""
+    """The unit at one reading; errors are one standard deviation of the delay.
+
+    `error_percent` is the widest of the heads' own, which `head_error_percent` gives; None there
+    for a head without delay.
+    """
 
     knob: float
     measured_span: bool
     delay_ms: dict[str, float | None]
     error_percent: float
+    head_error_percent: dict[str, float | None]
     flutter_percent: float | None
     zone: Zone
 
@@ -118,15 +123,16 @@ def _heads(calibration: Calibration) -> tuple[HeadReport, ...]:
 
 def _grid_row(calibration: Calibration, knob: float) -> GridRow:
     curve = calibration.curve
+    errors = {
+        head: None if log_gap is None else curve.error_percent_at(head, knob)
+        for head, log_gap in zip(curve.heads, curve.log_gap, strict=True)
+    }
     return GridRow(
         knob=knob,
         measured_span=curve.in_measured_span(knob),
         delay_ms={head: curve.delay_ms(head, knob) for head in curve.heads},
-        error_percent=max(
-            curve.error_percent_at(head, knob)
-            for head, log_gap in zip(curve.heads, curve.log_gap, strict=True)
-            if log_gap is not None
-        ),
+        error_percent=max(error for error in errors.values() if error is not None),
+        head_error_percent=errors,
         flutter_percent=calibration.flutter_at(knob),
         zone=calibration.zone_at(knob),
     )

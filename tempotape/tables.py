@@ -1,0 +1,128 @@
+"""Advice and curve as plain text, for a terminal, a pipe or a printer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from tempotape.advice.advise import Advice
+from tempotape.advice.settings import Setting
+from tempotape.advice.wording import answer_sentence, timing_word, zone_words
+from tempotape.unit.calibration import Calibration
+from tempotape.unit.curve_report import CurveReport, GridRow
+from tempotape.unit.knob import knob_text
+
+MOST_GUESSED_PERCENT = 50.0
+
+
+def advice_text(advice: Advice) -> str:
+    """The answer, then every setting with its reasons."""
+    lines = [
+        f"{advice.unit}: {advice.tempo_bpm:g} BPM to the {advice.beat}, taste {advice.taste}",
+        "",
+        f"Answer: {answer_sentence(advice.settings[0])}",
+        "",
+    ]
+    rows: list[tuple[str, ...]] = [
+        ("", "note value", "head", "knob", "delay", "error", "a step", "", "steadiness")
+    ]
+    rows += [_setting_row(setting) for setting in advice.settings]
+    for line, setting in zip(_columns(rows), (None, *advice.settings), strict=True):
+        lines.append(line)
+        lines += [f"     {reason}" for reason in setting.reasons] if setting else []
+    return "\n".join(lines)
+
+
+def _setting_row(setting: Setting) -> tuple[str, ...]:
+    if setting.knob is None:
+        target = f"{setting.target_ms:.1f} ms wanted"
+        return (str(setting.rank), setting.note, setting.head, "-", target, "", "", "", "")
+    return (
+        str(setting.rank),
+        setting.note,
+        setting.head,
+        setting.knob_text,
+        f"{setting.delay_ms:.1f} ms",
+        f"{setting.error_ms:.1f} ms",
+        f"{setting.ms_per_step:.1f} ms",
+        timing_word(setting),
+        zone_words(setting),
+    )
+
+
+def curve_text(calibration: Calibration, report: CurveReport) -> str:
+    """Heads, points, grid and the next measurement."""
+    knob = calibration.unit.knob
+    lines = [f"{report.unit}: the speed curve", ""]
+    lines += [f"note: {remark}" for remark in report.remarks]
+    lines += _columns(
+        [
+            ("head", "gap", "gap ratio"),
+            *(
+                (
+                    head.name,
+                    "-" if head.gap_mm is None else f"{head.gap_mm:g} mm",
+                    "-" if head.gap_ratio is None else f"{head.gap_ratio:.3f}",
+                )
+                for head in report.heads
+            ),
+        ]
+    )
+    lines += ["", "Measured points"]
+    lines += _columns(
+        [
+            ("head", "knob", "measured", "curve", "off", ""),
+            *(
+                (
+                    point.head,
+                    knob_text(knob, point.knob),
+                    f"{point.delay_ms:.1f} ms",
+                    f"{point.fitted_ms:.1f} ms",
+                    f"{point.residual_percent:+.1f} %",
+                    "SUSPECT: measure this one again" if point.suspect else "",
+                )
+                for point in report.points
+            ),
+        ]
+    )
+    names = [head.name for head in report.heads]
+    lines += ["", "The curve"]
+    lines += _columns(
+        [
+            ("knob", *names, "error", "flutter", "zone", ""),
+            *(
+                (
+                    knob_text(knob, row.knob),
+                    *(_delay_text(row, name) for name in names),
+                    f"{row.error_percent:.1f} %",
+                    "-" if row.flutter_percent is None else f"{row.flutter_percent:.1f} %",
+                    row.zone,
+                    "" if row.measured_span else "not measured",
+                )
+                for row in report.grid
+            ),
+        ]
+    )
+    wanted = report.next_measurement
+    lines += [
+        "",
+        f"Measure next: head {wanted.head}, knob at {knob_text(knob, wanted.knob)}: {wanted.why}",
+    ]
+    return "\n".join(lines)
+
+
+def _delay_text(row: GridRow, head: str) -> str:
+    """The delay, or `?` where the curve carried on unmeasured says next to nothing."""
+    delay_ms = row.delay_ms[head]
+    if delay_ms is None:
+        return "-"
+    if not row.measured_span and row.error_percent > MOST_GUESSED_PERCENT:
+        return "?"
+    return f"{delay_ms:.1f} ms"
+
+
+def _columns(rows: Sequence[Sequence[str]]) -> Iterable[str]:
+    """Rows with their cells lined up, two spaces apart."""
+    widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
+    for row in rows:
+        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+        yield "  ".join(cells).rstrip()

@@ -1,0 +1,105 @@
+"""A stage with a known unit and a scripted MIDI link."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from tempotape.remembered import LastOpened
+from tempotape.songs.setlist import Setlist, Song
+from tempotape.stage.app import StageApp, make_stage
+from tempotape.stage.opening import Opening
+from tempotape.stage.state import StageState, at_song
+from tempotape.tempo.clock import ClockReading
+from tempotape.tempo.midi_link import LinkView
+from tempotape.unit.model import Knob, Steadiness
+from tests.plain_units import plain_calibration, plain_unit
+
+SONGS = Setlist(
+    format=1,
+    name="Set",
+    song=(
+        Song(title="One", tempo_bpm=120.0, repeats=("quarter", "eighth"), notes="quietly"),
+        Song(title="Two [/] \N{MUSIC SHARP SIGN}", tempo_bpm=30.0),
+        Song(title="Three"),
+    ),
+)
+
+
+def wren():
+    """Speed 25 mm/s a reading, measured from 1 to 10, 4 % flutter at 1 and 0.4 % at 10.
+
+    A quarter at 120 is 500 ms: long head at 70/25/0.5 = 5.6, short head at 2.24.
+    """
+    unit = plain_unit(
+        heads={"short": 28.0, "long": 70.0},
+        knob=Knob(low=0, high=10, step=0.02),
+        limits=Steadiness(steady_percent=1.0, unstable_percent=3.0),
+    )
+    return plain_calibration(
+        unit, lambda k: 25.0 * max(k, 0.01), measured=(1.0, 10.0), flutter={1.0: 4.0, 10.0: 0.4}
+    )
+
+
+class ScriptedLink:
+    """A MIDI link that shows what the test tells it to."""
+
+    def __init__(self) -> None:
+        self.shown = LinkView(
+            available=True,
+            problem="",
+            ports=("Beatbox", "Laptop"),
+            chosen=None,
+            listening=None,
+            reading=ClockReading(0.0, "waiting", None, None, running=False),
+        )
+        self.closed = False
+
+    def start(self) -> None:
+        pass
+
+    def choose(self, name: str | None) -> None:
+        self.shown = msgspec.structs.replace(self.shown, chosen=name)
+
+    def view(self) -> LinkView:
+        return self.shown
+
+    def close(self) -> None:
+        self.closed = True
+
+    def clock(self, state: str, tempo_bpm: float | None) -> None:
+        reading = ClockReading(1.0, state, tempo_bpm, 0.02 if tempo_bpm else None, running=True)
+        self.shown = msgspec.structs.replace(
+            self.shown, listening=self.shown.chosen, reading=reading
+        )
+
+
+@pytest.fixture(autouse=True)
+def own_folders(tmp_path, monkeypatch):
+    """Nothing is written outside the test's own folder."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    monkeypatch.setenv("TEXTUAL_ANIMATIONS", "none")
+
+
+@pytest.fixture
+def link():
+    return ScriptedLink()
+
+
+@pytest.fixture
+def stage(link):
+    """Build a stage on the known unit; `songs` may be None, `port` the remembered one."""
+
+    def build(
+        songs: Setlist | None = SONGS, *, port: str | None = None, clock=None, fit=None
+    ) -> StageApp:
+        state = at_song(StageState(setlist=songs), 0, None)
+        opening = Opening(Path("wren.toml"), None, state, LastOpened(midi_in=port))
+        known = wren()
+        more = {"clock": clock} if clock else {}
+        return make_stage(opening, link=link, fit=fit or (lambda: known), **more)
+
+    return build

@@ -1,0 +1,95 @@
+"""The stage in a real terminal: type a tempo, read the head and the knob off the screen."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+
+import pytest
+
+from tempotape.demos import DEMO_UNIT
+from tests.programs import require
+from tests.terminal import TEMPOTAPE, Terminal
+
+
+@pytest.fixture(autouse=True)
+def needs_tmux():
+    require("tmux")
+
+
+def advised(tempo):
+    """Head and knob by the command line, to hold the screen against."""
+    done = subprocess.run(
+        [*TEMPOTAPE, "advise", "--unit", str(DEMO_UNIT), "--tempo", tempo, "--json"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    return json.loads(done.stdout)["settings"]
+
+
+def answer(shown):
+    found = re.search(r"^(.+?) (\d+) ms: head (\w+), knob ([\d.]+)", shown, re.MULTILINE)
+    return found and found.groups()
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+def test_a_typed_tempo_is_answered_on_the_screen(tmp_path, size):
+    best = advised("104")[0]
+    unit = ("--unit", str(DEMO_UNIT))
+    with Terminal([*TEMPOTAPE, "stage", *unit], size=size, home=tmp_path) as terminal:
+        terminal.until("-- BPM")
+        terminal.keys("1", "0", "4")
+        shown = terminal.until(lambda text: answer(text) is not None and "104_ BPM" in text)
+        note, delay_ms, head, knob = answer(shown)
+        assert (note, head, knob) == (best["note"], best["head"], best["knob_text"])
+        assert int(delay_ms) == round(best["delay_ms"])
+        terminal.keys("Enter")
+        terminal.until("104 BPM  typed")
+        terminal.keys("C-q")
+        terminal.until("exit code 0")
+
+
+def test_the_demo_opens_without_any_words(tmp_path):
+    with Terminal([*TEMPOTAPE], size=(80, 24), home=tmp_path) as terminal:
+        shown = terminal.until(lambda text: answer(text) is not None)
+        assert "96 BPM  from the song" in shown
+        assert "1/6 Low Tide" in shown
+        assert "next Lantern Street, 126.5: head long, knob" in shown
+        assert all(len(row) <= 80 for row in shown.splitlines())
+
+
+@pytest.mark.parametrize(
+    "environment",
+    [
+        {"NO_COLOR": "1"},
+        {"TERM": "linux"},
+        {"TERM": "vt100", "COLORTERM": ""},
+        {"TEXTUAL_COLOR_SYSTEM": "standard"},
+    ],
+    ids=" ".join,
+)
+def test_it_runs_on_poor_terminals(tmp_path, environment):
+    with Terminal([*TEMPOTAPE], size=(80, 24), home=tmp_path, environment=environment) as terminal:
+        terminal.until(lambda text: answer(text) is not None)
+        terminal.keys("1", "8", "0", "Enter", "t", "t")
+        shown = terminal.until(lambda text: "180 BPM  typed" in text and "taste either" in text)
+        # Nothing is told by colour alone: the words stand on the screen.
+        assert re.search(r"(IN TIME|LOOSE) within \d+ ms +[=~!?] \w+", shown)
+
+
+def test_without_colour_no_hue_is_sent(tmp_path):
+    environment = {"NO_COLOR": "1"}
+    with Terminal([*TEMPOTAPE], size=(80, 24), home=tmp_path, environment=environment) as terminal:
+        terminal.until(lambda text: answer(text) is not None)
+        sent = re.findall(r"\x1b\[[\d;]*38;2;(\d+);(\d+);(\d+)", terminal.coloured_screen())
+        assert all(len(set(parts)) == 1 for parts in sent)
+
+
+def test_a_fault_of_the_unit_leaves_a_clean_terminal_and_one_sentence(tmp_path):
+    empty = tmp_path / "empty.toml"
+    empty.write_text(DEMO_UNIT.read_text().partition("[[measured]]")[0])
+    words = [*TEMPOTAPE, "stage", "--unit", str(empty)]
+    with Terminal(words, size=(80, 24), home=tmp_path) as terminal:
+        shown = terminal.until("exit code 1")
+        assert "nothing measured yet" in shown
+        assert "Traceback" not in shown
