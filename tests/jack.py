@@ -2,28 +2,39 @@
 
 from __future__ import annotations
 
-import itertools
+import fcntl
 import os
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
+
+import pytest
 
 from tests.programs import require
 
 SENDER = Path(__file__).with_name("send_clock.py")
-_numbers = itertools.count(1)
-_REGISTER = Path("/dev/shm/jack-shm-registry")  # noqa: S108 - where JACK keeps it
+# JACK keeps a register of at most eight servers, and only a server that ends by itself, or a new
+# one of the same name, takes an entry out. So names are few and used again.
+_NAMES = 4
 
 
-def _any_server() -> bool:
-    return any(
-        name.read_text().strip() in {"jackd", "jackdbus"}
-        for name in Path("/proc").glob("[0-9]*/comm")
-        if name.exists()
-    )
+def _free_name() -> tuple[str, IO[str]]:
+    """A server name that no running test holds, and the lock that holds it."""
+    for number in range(_NAMES):
+        name = f"tempotape-test-{number}"
+        hold = (Path(tempfile.gettempdir()) / f"{name}.lock").open("w")
+        try:
+            fcntl.flock(hold, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            hold.close()
+        else:
+            return name, hold
+    pytest.fail(f"{_NAMES} JACK servers are running already")
 
 
 class JackServer:
@@ -33,7 +44,7 @@ class JackServer:
     """
 
     def __init__(self) -> None:
-        self.name = f"tempotape-test-{os.getpid()}-{next(_numbers)}"
+        self.name, self._hold = _free_name()
         self.environment = {
             **os.environ,
             "JACK_DEFAULT_SERVER": self.name,
@@ -44,14 +55,6 @@ class JackServer:
 
     def start(self) -> None:
         """Start the server and wait until it answers."""
-        if not self._come_up():
-            # Test runs that were killed may have filled JACK's register of eight servers.
-            self.stop()
-            assert not _any_server(), "jackd did not come up"
-            _REGISTER.unlink(missing_ok=True)
-            assert self._come_up(), "jackd did not come up"
-
-    def _come_up(self) -> bool:
         self._process = subprocess.Popen(
             ["jackd", "--no-realtime", "-n", self.name, "-d", "dummy", "-r", "48000", "-p", "64"],
             env=self.environment,
@@ -61,16 +64,12 @@ class JackServer:
         until_s = time.monotonic() + 10
         while self._process.poll() is None and time.monotonic() < until_s:
             if self.run("jack_lsp").returncode == 0:
-                return True
+                return
             time.sleep(0.05)
-        return False
+        pytest.fail("jackd did not come up")
 
     def stop(self) -> None:
-        """End the server in good order.
-
-        JACK keeps a register of at most eight servers, and only a server that ends by itself, or
-        a new one of the same name, takes an entry out.
-        """
+        """End the server in good order."""
         if self._process is not None:
             self._process.terminate()
             try:
@@ -85,6 +84,11 @@ class JackServer:
             self._process.kill()
             self._process.wait()
             self._process = None
+
+    def close(self) -> None:
+        """End the server and give its name back."""
+        self.stop()
+        self._hold.close()
 
     def run(self, *command: str) -> subprocess.CompletedProcess[str]:
         """Run a program against this server to its end."""
@@ -129,7 +133,7 @@ def jack_server() -> Iterator[JackServer]:
         server.start()
         yield server
     finally:
-        server.stop()
+        server.close()
 
 
 def wait_until(ask, holds, within_s: float):
