@@ -311,6 +311,19 @@ async def test_digits_typed_over_help_do_not_change_the_tempo(stage):
         assert line(app, "tempo") == "120 BPM"
 
 
+@pytest.mark.parametrize("key", ["question_mark", "p"])
+async def test_the_clock_goes_on_behind_help_and_ports(stage, link, key):
+    app = stage(port="Beatbox")
+    async with app.run_test(size=SIZE) as pilot:
+        await ready(pilot)
+        await pilot.press("m", key)
+        link.clock("locked", 100.0)
+        await pilot.pause(3 * LOOK_EVERY_S)
+        assert line(app, "tempo") == "100 BPM"
+        await pilot.press("escape")
+        assert large(app) == ("long", "4.66")
+
+
 async def test_titles_with_escapes_and_markup_are_inert(stage):
     songs = Setlist(
         format=1, name="Set", song=(Song(title="[bold]x[/bold] [/nope]", tempo_bpm=90.0),)
