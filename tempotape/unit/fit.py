@@ -22,8 +22,6 @@ from tempotape.unit.remarks import remarks
 # A log gap of which nothing is known: one sd is a factor of e to the fifth.
 _UNKNOWN_GAP = 25.0
 _RULER_MM = 1.0
-# A head with fewer points than this is helped by the ruler.
-_FEW = 3
 # Belief that a point is a gross error before looking, and the width in log delay it may lie in.
 _GROSS_BELIEF, _GROSS_WIDTH = 0.03, 1.2
 # At most one point in this many is set aside, and what stays has two more points than heads.
@@ -115,14 +113,14 @@ def _measured(unit: Unit, gathered: Sequence[tuple[int, ...]]) -> Measured:
 def _gaps_beforehand(unit: Unit) -> tuple[Floats, Floats]:
     """Covariance of the log gaps, and the ruler's part in them, which is taken off first.
 
-    The ruler speaks only where some head has few points: gaps known to a millimetre then share
-    one unknown factor. Elsewhere every gap is free, so that a misread ruler spoils nothing.
+    The ruler speaks only where some head has no points: gaps known to a millimetre then share one
+    unknown factor. Elsewhere every gap is free, so that a misread ruler spoils nothing.
     """
     covariance = np.eye(len(unit.head)) * _UNKNOWN_GAP
     ruler = np.zeros(len(unit.head))
     ruled = [number for number, head in enumerate(unit.head) if head.gap_mm is not None]
     counts = [_count(unit, head) for head in unit.head]
-    if any(counts[number] < _FEW for number in ruled):
+    if any(counts[number] == 0 for number in ruled):
         covariance[np.ix_(ruled, ruled)] = _UNKNOWN_GAP
         for number in ruled:
             gap_mm = unit.head[number].gap_mm or math.nan

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from tempotape.faults import InputFault
 from tempotape.unit.fit import fit_unit
-from tempotape.unit.model import Head, Knob, Point
+from tempotape.unit.model import Head, Knob, Point, Unit
 from tests.made_units import made_unit, shown_unit
 
 # A motor linear in the knob above a dead band of 1: delay = 2400 / (knob - 1), the long head's
@@ -280,3 +280,16 @@ def test_any_points_give_a_strictly_monotone_finite_curve_or_a_told_fault(points
             assert curve.knob_for(head, delay_ms) == pytest.approx(knob, abs=1e-6)
     for point in fit.points:
         assert math.isfinite(point.residual_percent)
+
+
+def test_a_misread_ruler_is_told_and_not_followed_even_with_two_points_on_a_head():
+    knob = Knob(low=0, high=10, step=0.1)
+    heads = (Head("a", 50.0), Head("b", 50.0))
+    # Both gaps read 50 mm, but head b takes twice as long at 3 and at 7.
+    delays_a = ((1, 900.0), (3, 500.0), (5, 330.0), (7, 250.0), (9, 200.0))
+    points = [Point("a", at, delay_ms) for at, delay_ms in delays_a]
+    points += [Point("b", 3, 1000.0), Point("b", 7, 500.0)]
+    unit = Unit(format=1, name="K", knob=knob, head=heads, measured=tuple(points))
+    fit = fit_unit(unit)
+    assert fit.curve.delay_ms("b", 7) == pytest.approx(500, rel=0.02)
+    assert any("by the ruler" in remark for remark in fit.remarks)
