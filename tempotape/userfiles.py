@@ -108,6 +108,10 @@ def checked(table: Table, kind: type[T], *, source: str) -> T:
     """
     try:
         return msgspec.convert(_all_printable(table), kind)
+    except RecursionError:
+        raise InputFault(
+            "nests tables too deeply", expected="the tables README.md shows", source=source
+        ) from None
     except msgspec.ValidationError as fault:
         root = types.type_info(kind)
         raise _unknown(table, root, source) or _located(str(fault), table, root, source) from None

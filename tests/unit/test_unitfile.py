@@ -236,6 +236,11 @@ def test_lists_nested_out_of_reason(tmp_path):
     assert told == "nests lists deeper than 60; expected a unit file"
 
 
+def test_keys_dotted_out_of_reason(tmp_path):
+    told = sentence(written(tmp_path, "a" + ".a" * 3000 + " = 1"))
+    assert told == "nests tables too deeply; expected the tables README.md shows"
+
+
 def test_a_number_with_thousands_of_digits(tmp_path):
     told = sentence(written(tmp_path, "format = " + "9" * 6000))
     assert told == "is not TOML; expected a unit file"
