@@ -205,6 +205,10 @@ def calibrate(unit: str, csv_in: str | None, csv_out: str | None) -> None:
         raise click.UsageError("give --csv, --csv-out or both")
     path = Path(unit)
     known = read_unit(path)
+    if csv_out is not None and Path(csv_out).resolve() == path.resolve():
+        raise InputFault(
+            "is the unit file itself", expected="another file for the points", source=csv_out
+        )
     if csv_in is not None:
         points = points_from_csv(Path(csv_in), known)
         known = add_points(path, points)
@@ -251,4 +255,7 @@ def main() -> None:
         commands(prog_name="tempotape")
     except InputFault as fault:
         click.echo(fault.sentence, err=True)
+        sys.exit(AT_FAULT)
+    except OSError as fault:  # a full disk behind standard output, for one
+        click.echo(f"cannot write: {printable(fault.strerror or str(fault))}", err=True)
         sys.exit(AT_FAULT)

@@ -9,7 +9,7 @@ from tempotape.advice.settings import Setting
 from tempotape.advice.wording import answer_sentence, timing_word, zone_words
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.curve_report import CurveReport, GridRow
-from tempotape.unit.knob import knob_text
+from tempotape.unit.knob import knob_text, reading_text
 
 MOST_GUESSED_PERCENT = 50.0
 
@@ -74,7 +74,7 @@ def curve_text(calibration: Calibration, report: CurveReport) -> str:
             *(
                 (
                     point.head,
-                    knob_text(knob, point.knob),
+                    reading_text(knob, point.knob),
                     f"{point.delay_ms:.1f} ms",
                     f"{point.fitted_ms:.1f} ms",
                     f"{point.residual_percent:+.1f} %",
@@ -91,7 +91,7 @@ def curve_text(calibration: Calibration, report: CurveReport) -> str:
             ("knob", *names, "error", "flutter", "zone", ""),
             *(
                 (
-                    knob_text(knob, row.knob),
+                    reading_text(knob, row.knob),
                     *(_delay_text(row, name) for name in names),
                     f"{row.error_percent:.1f} %",
                     "-" if row.flutter_percent is None else f"{row.flutter_percent:.1f} %",

@@ -371,3 +371,27 @@ def test_a_closed_pipe_is_no_traceback():
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
         running.stdout.close()
         assert running.stderr.read() == b""
+
+
+def test_points_are_never_written_over_the_unit_file(run, tmp_path):
+    unit, link = tmp_path / "unit.toml", tmp_path / "link.csv"
+    unit.write_text(Path(KESTREL).read_text())
+    link.symlink_to(unit)
+    code, _, err = run("calibrate", "--unit", unit, "--csv-out", link)
+    assert code == 1
+    assert err == f"{link}: is the unit file itself; expected another file for the points\n"
+    assert unit.read_text() == Path(KESTREL).read_text()
+
+
+def test_a_full_disk_behind_standard_output_is_one_sentence():
+    script = "from tempotape.cli import main; main()"
+    words = [sys.executable, "-c", script, "curve", "--unit", KESTREL]
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(words, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert done.returncode == 1
+    assert done.stderr == "cannot write: No space left on device\n"
+
+
+def test_readings_asked_for_are_told_as_asked(run):
+    _, out, _ = run("curve", "--unit", KESTREL, "--at", "2.51:2.51:1")
+    assert "\n2.51 " in out

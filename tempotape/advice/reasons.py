@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from tempotape.advice.settings import Setting
 from tempotape.advice.timing import noticeable_ms
 from tempotape.unit.calibration import Calibration
-from tempotape.unit.knob import knob_text
+from tempotape.unit.knob import knob_text, reading_text
 
 # A curve carried on beyond its points is not worth telling when it is less sure than this.
 _WORTH_A_GUESS_PERCENT = 25.0
@@ -19,6 +19,7 @@ def reasons(calibration: Calibration, setting: Setting, *, beat_name: str) -> tu
         return tuple(_out_of_reach(calibration, setting, beat_name))
     return (
         *_warning(calibration, setting, beat_name),
+        *_missed(setting),
         _timing(setting),
         *_steadiness(calibration, setting),
     )
@@ -37,14 +38,19 @@ def _out_of_reach(calibration: Calibration, setting: Setting, beat_name: str) ->
     yield (
         f"{setting.target_ms:.0f} ms is {abs(setting.miss_ms):.0f} ms "
         f"{'longer' if longer else 'shorter'} than head {head} was measured to give "
-        f"({end_ms:.0f} ms at {knob_text(knob, end)})"
+        f"({end_ms:.0f} ms at {reading_text(knob, end)})"
     )
     if setting.nearest_tempo_bpm is not None:
-        yield f"nearest tempo that works: {setting.nearest_tempo_bpm:.1f} to the {beat_name}"
+        yield f"nearest trustworthy tempo: {setting.nearest_tempo_bpm:.1f} to the {beat_name}"
     if setting.nearest_note is not None:
         yield f"at this tempo head {head} gives the {setting.nearest_note}"
     guess = curve.knob_for(head, setting.target_ms)
-    if guess is not None and curve.error_percent_at(head, guess) <= _WORTH_A_GUESS_PERCENT:
+    guessed = guess is not None and not curve.in_measured_span(guess)
+    if (
+        guess is not None
+        and guessed
+        and curve.error_percent_at(head, guess) <= _WORTH_A_GUESS_PERCENT
+    ):
         yield f"the curve carried on puts it near {knob_text(knob, guess)}: measure there to know"
 
 
@@ -72,7 +78,7 @@ def _why_unstable(calibration: Calibration, setting: Setting) -> str:
     if limits.unstable_knob is not None and calibration.flutter.distrusted_by_ear(
         calibration.curve, setting.knob or 0.0
     ):
-        reading = knob_text(calibration.unit.knob, limits.unstable_knob)
+        reading = reading_text(calibration.unit.knob, limits.unstable_knob)
         return f"by ear you do not trust it at {reading} and slower"
     return "slower than a reading measured as unstable"
 
@@ -81,6 +87,15 @@ def _told_zone(zone: str) -> str:
     return "steadiness not measured" if zone == "unknown" else zone
 
 
+def _missed(setting: Setting) -> Iterator[str]:
+    assert setting.delay_ms is not None  # noqa: S101 - only reachable settings get here
+    off_ms = setting.delay_ms - setting.target_ms
+    if abs(off_ms) >= _WORTH_TELLING_MS:
+        side = "long" if off_ms > 0 else "short"
+        yield f"{abs(off_ms):.1f} ms too {side}: the end of what was measured"
+
+
+_WORTH_TELLING_MS = 0.1
 _CAUSES = {
     "curve": "mostly from the curve: more measured points near here would help",
     "hand": "mostly from the hand: one knob step is worth {step:.1f} ms",

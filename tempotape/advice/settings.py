@@ -6,6 +6,7 @@ import msgspec
 
 from tempotape.advice.timing import ExpectedError, expected_error, noticeable_ms
 from tempotape.tempo.notes import NOTE_VALUES, NoteValue
+from tempotape.tempo.typed import FASTEST_BPM, SLOWEST_BPM
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.knob import knob_text
 from tempotape.unit.steadiness import Zone
@@ -156,13 +157,17 @@ def trusted_delays_ms(calibration: Calibration, head: str) -> tuple[float, float
 def nearest_tempo_bpm(
     calibration: Calibration, note: NoteValue, head: str, quarter_bpm: float, beat_bpm: float
 ) -> float | None:
-    """The tempo nearest to `beat_bpm` at which `head` gives `note` at a trusted reading."""
+    """The tempo nearest to `beat_bpm` at which `head` gives `note` at a trusted reading.
+
+    None where no tempo from 20 to 400 does.
+    """
     span_ms = trusted_delays_ms(calibration, head)
     if span_ms is None:
         return None
     target_ms = note.delay_ms(quarter_bpm)
     nearest_ms = min(max(target_ms, span_ms[0]), span_ms[1])
-    return beat_bpm * target_ms / nearest_ms
+    tempo_bpm = beat_bpm * target_ms / nearest_ms
+    return tempo_bpm if SLOWEST_BPM <= tempo_bpm <= FASTEST_BPM else None
 
 
 def _nearest_note(

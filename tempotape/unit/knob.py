@@ -40,6 +40,11 @@ def knob_text(knob: Knob, reading: float) -> str:
     return f"about {words}" if abs(off_minutes) > 0.5 else words
 
 
+def reading_text(knob: Knob, reading: float) -> str:
+    """A reading as it was measured or written, not rounded to what a hand can set."""
+    return f"{reading:.4g}" if knob.marks == "numbers" else knob_text(knob, reading)
+
+
 def knob_figure(knob: Knob, reading: float) -> str:
     """The reading at its shortest, for the largest letters: `6.4`, or `2:30` on a clock face."""
     if knob.marks == "numbers":

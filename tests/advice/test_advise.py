@@ -121,8 +121,8 @@ def test_out_of_reach_says_by_how_much_and_what_works():
         ("short", None, False, 2),
     ]
     assert found[0].reasons == (
-        "3000 ms is 200 ms longer than head long was measured to give (2800 ms at 1.00)",
-        "nearest tempo that works: 21.4 to the quarter",
+        "3000 ms is 200 ms longer than head long was measured to give (2800 ms at 1)",
+        "nearest trustworthy tempo: 21.4 to the quarter",
         "at this tempo head long gives the double dotted eighth",
         "the curve carried on puts it near 0.94: measure there to know",
     )
@@ -138,7 +138,7 @@ def test_too_short_is_told_the_same_way():
     long = next(s for s in found if s.head == "long")
     # 200 ms wanted; the long head gives 280 ms at reading 10, a quarter of 214.3.
     assert long.reasons[0] == (
-        "200 ms is 80 ms shorter than head long was measured to give (280 ms at 10.00)"
+        "200 ms is 80 ms shorter than head long was measured to give (280 ms at 10)"
     )
     assert long.nearest_tempo_bpm == pytest.approx(60_000 / 280)
     assert found[-1] is long
@@ -157,6 +157,17 @@ def test_an_end_missed_by_less_than_is_noticed_is_met_at_the_end():
     assert found[0].knob == pytest.approx(1.0)
     assert found[0].delay_ms == pytest.approx(2800)
     assert found[0].target_ms == pytest.approx(2830)
+    assert "30.0 ms too short: the end of what was measured" in found[0].reasons
+
+
+def test_no_tempo_is_named_that_could_not_be_typed():
+    # A quarter of 150 ms at 400 to the quarter: the long head's 280 ms would do at 214.
+    long = advise(two_heads(), wish(400, repeats=(NOTE_VALUES["thirty-second"],))).settings
+    # 18.75 ms wanted; 280 ms of a thirty-second is 26.8 to the quarter, the short head's 112 67.
+    assert [round(s.nearest_tempo_bpm, 1) for s in long] == [67.0, 26.8]
+    whole = advise(two_heads(), wish(20, repeats=(NOTE_VALUES["double dotted whole"],))).settings
+    # 21 s wanted; the short head's 840 ms would be a quarter of 500, beyond the fastest, 400.
+    assert {s.head: s.nearest_tempo_bpm for s in whole}["short"] is None
 
 
 def test_unstable_carries_a_warning_and_the_other_head_as_way_out():
@@ -200,7 +211,7 @@ def test_the_way_out_may_be_another_tempo():
 def test_no_way_out_is_said_plainly():
     found = advise(two_heads(limits=Steadiness(unstable_knob=10.0)), wish(150)).settings[0]
     assert found.zone == "unstable"
-    assert found.reasons[0] == "unstable: by ear you do not trust it at 10.00 and slower"
+    assert found.reasons[0] == "unstable: by ear you do not trust it at 10 and slower"
     assert found.reasons[1] == (
         "no trustworthy way out: no reading of this unit is measured and stable"
     )
