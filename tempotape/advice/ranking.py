@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Literal, get_args
 
@@ -50,7 +51,9 @@ def ranked(
 
     def order(setting: Setting) -> tuple[float, ...]:
         if setting.knob is None:
-            return (1, abs(setting.miss_ms or setting.target_ms) / setting.target_ms)
+            # A head of which no delay is known comes after every known miss.
+            miss_ms = math.inf if setting.miss_ms is None else abs(setting.miss_ms)
+            return (1, miss_ms / setting.target_ms)
         place = wanted.index(setting.note)
         moved = hand_travel(calibration, hand, setting)
         zone = next(

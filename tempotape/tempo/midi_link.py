@@ -7,7 +7,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from typing import IO, cast
 
@@ -61,9 +61,8 @@ class LinkView(msgspec.Struct, frozen=True):
 class MidiLink:
     """MIDI in through a process of its own, which is started again when it hangs or ends.
 
-    `command` starts the process, `api` names the driver's interface, and `hear`, if given, is
-    called with (arrival time in seconds, message) for every message, on a thread of the link's.
-    No method waits for the process, except `close`, and that for about a second at most.
+    `command` starts the process and `api` names the driver's interface. No method waits
+    for the process, except `close`, and that for about a second at most.
     """
 
     def __init__(
@@ -71,11 +70,9 @@ class MidiLink:
         *,
         command: Sequence[str] | None = None,
         api: str | None = None,
-        hear: Callable[[float, bytes], None] | None = None,
     ) -> None:
         self._command = tuple(command or _COMMAND)
         self._api = api
-        self._hear = hear
         self._lock = threading.Lock()
         self._stop = threading.Event()
         self._wake = threading.Event()
@@ -225,9 +222,6 @@ class MidiLink:
                     self._word_s = time.monotonic()
                     self._spoke = True
                     self._take(report)
-                if self._hear is not None and isinstance(report, Heard):
-                    for t_s, message in report.messages:
-                        self._hear(t_s, message)
         self._wake.set()
 
     def _take(self, report: Report) -> None:

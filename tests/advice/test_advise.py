@@ -322,3 +322,10 @@ def test_advice_round_trips_through_the_curve(tempo_bpm, note, taste, power, rev
         assert abs(setting.delay_ms - setting.target_ms) <= noticeable_ms(setting.target_ms)
         assert setting.error_ms > 0
         assert math.isfinite(setting.ms_per_step)
+
+
+def test_a_head_without_delay_comes_after_every_known_miss():
+    unit = plain_unit(heads={"spare": None, "long": 70.0})
+    found = advise(plain_calibration(unit, speed, measured=(9, 10)), wish(20)).settings
+    assert [(s.head, s.reachable) for s in found] == [("long", False), ("spare", False)]
+    assert found[0].miss_ms > found[0].target_ms / 2
