@@ -1,0 +1,1 @@
+"""The bench: test signals, and what a recording says about a unit."""

@@ -1,0 +1,45 @@
+"""What several commands share: options, and printing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+import msgspec
+
+from tempotape import remembered
+from tempotape.text import printable
+
+if TYPE_CHECKING:
+    from tempotape.unit.calibration import Calibration
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+UNIT_HELP = "Unit file (TOML) with the heads, the knob and the measured points."
+
+
+def say(text: str) -> None:
+    """Print lines, with nothing in them that a terminal would act on."""
+    click.echo("\n".join(printable(line) for line in text.splitlines()))
+
+
+def say_json(value: object) -> None:
+    click.echo(msgspec.json.format(msgspec.json.encode(value), indent=2))
+
+
+def calibration_of(unit: str) -> Calibration:
+    """The fitted unit of a file. Raises InputFault as `load_calibration` does."""
+    from tempotape.unit.calibration import load_calibration  # noqa: PLC0415
+
+    return load_calibration(Path(unit), keep_in=remembered.fits_folder())
+
+
+def unit_option(function: F) -> F:
+    return click.option("--unit", required=True, metavar="FILE", help=UNIT_HELP)(function)
+
+
+def json_option(function: F) -> F:
+    option = click.option("--json", "as_json", is_flag=True, help="Report as JSON.")
+    return option(function)

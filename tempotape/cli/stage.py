@@ -1,0 +1,47 @@
+"""The command that opens the live screen."""
+
+from __future__ import annotations
+
+import gc
+import sys
+
+import click
+
+from tempotape.cli.shared import UNIT_HELP, say
+from tempotape.faults import InputFault
+
+
+@click.command()
+@click.option("--unit", metavar="FILE", help=UNIT_HELP)
+@click.option("--set", "setlist", metavar="FILE", help="Setlist file (TOML).")
+@click.option("--midi-in", metavar="PORT", help="Follow MIDI clock from the port of this name.")
+@click.option("--tempo", metavar="BPM", help="Start at this tempo.")
+def stage(
+    unit: str | None = None,
+    setlist: str | None = None,
+    midi_in: str | None = None,
+    tempo: str | None = None,
+) -> None:
+    """Open the live screen.
+
+    Where there is no terminal, as in a pipe, prints the same answer as plain text.
+
+    A unit played near self-oscillation can get loud suddenly: turn the level down first, and
+    protect ears and speakers.
+    """
+    from tempotape.stage.opening import open_stage  # noqa: PLC0415
+
+    opening = open_stage(unit=unit, setlist=setlist, midi_in=midi_in, tempo=tempo)
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        from tempotape.stage.plain import plain_answer  # noqa: PLC0415
+
+        say(plain_answer(opening))
+        return
+    # Everything loaded from here to the first paint stays: collecting it would only delay that.
+    gc.disable()
+    from tempotape.stage.app import make_stage  # noqa: PLC0415 - the screen takes longest to load
+
+    app = make_stage(opening)
+    app.run()
+    if app.fault:
+        raise InputFault(app.fault)

@@ -1,0 +1,138 @@
+"""Commands about one unit: advice, the curve, and its measured points."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import msgspec
+
+from tempotape.cli.shared import calibration_of, json_option, say, say_json, unit_option
+from tempotape.faults import InputFault
+from tempotape.text import quoted
+
+if TYPE_CHECKING:
+    from tempotape.unit.calibration import Calibration
+
+
+@click.command()
+@unit_option
+@click.option("--tempo", required=True, metavar="BPM", help="Beats a minute, as 96 or 96.5.")
+@click.option("--beat", default="quarter", metavar="NOTE", help="The note that the tempo counts.")
+@click.option(
+    "--repeats",
+    multiple=True,
+    metavar="NOTE",
+    help="Wanted note value, best first; may be given several times.",
+)
+@click.option("--taste", default="steady", metavar="TASTE", help="steady, wobbly or either.")
+@click.option("--head", metavar="HEAD", help="Insist on this playback head.")
+@click.option("--from", "hand", metavar="HEAD:KNOB", help="Where the switch and knob stand now.")
+@json_option
+def advise(
+    unit: str,
+    tempo: str,
+    beat: str,
+    repeats: Sequence[str],
+    taste: str,
+    head: str | None,
+    hand: str | None,
+    *,
+    as_json: bool,
+) -> None:
+    """Rank the settings that put the repeats on the beat at one tempo."""
+    from tempotape import tables  # noqa: PLC0415
+    from tempotape.advice.advise import Wish, head_named  # noqa: PLC0415
+    from tempotape.advice.advise import advise as advise_on  # noqa: PLC0415
+    from tempotape.advice.ranking import taste_named  # noqa: PLC0415
+    from tempotape.tempo.notes import USUAL_REPEATS, note_value  # noqa: PLC0415
+    from tempotape.tempo.typed import tempo_bpm  # noqa: PLC0415
+
+    wish = Wish(
+        tempo_bpm=tempo_bpm(tempo, entry="--tempo"),
+        beat=note_value(beat, entry="--beat"),
+        repeats=tuple(note_value(name, entry="--repeats") for name in repeats) or USUAL_REPEATS,
+        taste=taste_named(taste, entry="--taste"),
+    )
+    calibration = calibration_of(unit)
+    if head is not None:
+        wish = msgspec.structs.replace(wish, head=head_named(calibration, head, entry="--head"))
+    if hand is not None:
+        wish = msgspec.structs.replace(wish, hand=_hand(calibration, hand))
+    advice = advise_on(calibration, wish)
+    if as_json:
+        say_json(advice)
+    else:
+        say(tables.advice_text(advice))
+
+
+def _hand(calibration: Calibration, text: str) -> tuple[str, float]:
+    from tempotape.advice.advise import head_named  # noqa: PLC0415
+
+    name, _, reading = text.rpartition(":")
+    knob = calibration.unit.knob
+    try:
+        at = float(reading)
+    except ValueError:
+        at = float("nan")
+    if not name or not knob.low <= at <= knob.high:
+        raise InputFault(
+            f"position is {quoted(text)}",
+            expected=f"HEAD:KNOB with a reading from {knob.low:g} to {knob.high:g}",
+            entry="--from",
+        )
+    return head_named(calibration, name, entry="--from"), at
+
+
+@click.command()
+@unit_option
+@click.option("--at", metavar="LOW:HIGH:STEP", help="Readings to report; default the whole scale.")
+@json_option
+def curve(unit: str, at: str | None, *, as_json: bool) -> None:
+    """Report the fitted speed curve, its error, suspect points and what to measure next."""
+    from tempotape import tables  # noqa: PLC0415
+    from tempotape.unit.curve_report import curve_report, grid_span  # noqa: PLC0415
+
+    span = None if at is None else grid_span(at, entry="--at")
+    calibration = calibration_of(unit)
+    report = curve_report(calibration, span)
+    if as_json:
+        say_json(report)
+    else:
+        say(tables.curve_text(calibration, report))
+
+
+@click.command()
+@unit_option
+@click.option("--csv", "csv_in", metavar="FILE", help="Add the points of this CSV file.")
+@click.option("--csv-out", metavar="FILE", help="Write all measured points to this CSV file.")
+def calibrate(unit: str, csv_in: str | None, csv_out: str | None) -> None:
+    """Add measured points to a unit file from CSV, or write its points out as CSV.
+
+    The columns are head,knob,delay_ms and, where known, error_ms,flutter_percent. Comments in the
+    unit file are kept.
+
+    Keep fingers, hair and straps off the moving tape. Unplug a unit before opening it; work on
+    mains wiring is for the qualified, under local codes.
+    """
+    from tempotape.unit.points_csv import points_from_csv, points_to_csv  # noqa: PLC0415
+    from tempotape.unit.unitfile import add_points, read_unit  # noqa: PLC0415
+    from tempotape.userfiles import write_whole  # noqa: PLC0415
+
+    if csv_in is None and csv_out is None:
+        raise click.UsageError("give --csv, --csv-out or both")
+    path = Path(unit)
+    known = read_unit(path)
+    if csv_out is not None and Path(csv_out).resolve() == path.resolve():
+        raise InputFault(
+            "is the unit file itself", expected="another file for the points", source=csv_out
+        )
+    if csv_in is not None:
+        points = points_from_csv(Path(csv_in), known)
+        known = add_points(path, points)
+        say(f"{len(points)} points added to {path}; it now holds {len(known.measured)}")
+    if csv_out is not None:
+        write_whole(Path(csv_out), points_to_csv(known.measured))
+        say(f"{len(known.measured)} points written to {csv_out}")
