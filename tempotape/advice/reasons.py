@@ -8,6 +8,7 @@ from tempotape.advice.settings import Setting
 from tempotape.advice.timing import noticeable_ms
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.knob import knob_text, reading_text
+from tempotape.unit.trim import age_words
 
 # A curve carried on beyond its points is not worth telling when it is less sure than this.
 _WORTH_A_GUESS_PERCENT = 25.0
@@ -20,7 +21,7 @@ def reasons(calibration: Calibration, setting: Setting, *, beat_name: str) -> tu
     return (
         *_warning(calibration, setting, beat_name),
         *_missed(setting),
-        _timing(setting),
+        _timing(calibration, setting),
         *_steadiness(calibration, setting),
     )
 
@@ -100,10 +101,13 @@ _CAUSES = {
     "curve": "mostly from the curve: more measured points near here would help",
     "hand": "mostly from the hand: one knob step is worth {step:.1f} ms",
     "flutter": "mostly from flutter",
+    "drift": "mostly from drift: {trim}",
 }
+# A trim younger than this is loose because it rests on few taps, not because the tape has drifted.
+_FRESH_TRIM_S = 600.0
 
 
-def _timing(setting: Setting) -> str:
+def _timing(calibration: Calibration, setting: Setting) -> str:
     assert setting.error_ms is not None  # noqa: S101 - only reachable settings get here
     assert setting.error_parts_ms is not None  # noqa: S101
     heard_ms = noticeable_ms(setting.target_ms)
@@ -113,8 +117,16 @@ def _timing(setting: Setting) -> str:
     )
     if setting.in_time:
         return told
-    cause = _CAUSES[setting.error_parts_ms.chief].format(step=setting.ms_per_step)
+    cause = _CAUSES[setting.error_parts_ms.chief].format(
+        step=setting.ms_per_step, trim=_trim_wanted(calibration.trim_age_s)
+    )
     return f"{told}; {cause}"
+
+
+def _trim_wanted(trim_age_s: float | None) -> str:
+    if trim_age_s is not None and trim_age_s < _FRESH_TRIM_S:
+        return "the last trim is not sure, tap more of the repeats"
+    return f"trim again, the last trim was {age_words(trim_age_s)}"
 
 
 def _steadiness(calibration: Calibration, setting: Setting) -> Iterator[str]:

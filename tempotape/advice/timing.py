@@ -28,25 +28,32 @@ class ExpectedError(msgspec.Struct, frozen=True):
     curve_ms: float
     hand_ms: float
     flutter_ms: float
+    drift_ms: float = 0.0
 
     @property
     def total_ms(self) -> float:
         """The causes are independent, so their squares add."""
-        return math.hypot(self.curve_ms, self.hand_ms, self.flutter_ms)
+        return math.hypot(self.curve_ms, self.hand_ms, self.flutter_ms, self.drift_ms)
 
     @property
     def chief(self) -> str:
-        """The largest cause: `curve`, `hand` or `flutter`."""
-        parts = {"curve": self.curve_ms, "hand": self.hand_ms, "flutter": self.flutter_ms}
+        """The largest cause: `curve`, `hand`, `flutter` or `drift`."""
+        parts = {
+            "curve": self.curve_ms,
+            "hand": self.hand_ms,
+            "flutter": self.flutter_ms,
+            "drift": self.drift_ms,
+        }
         return max(parts, key=parts.__getitem__)
 
 
 def expected_error(calibration: Calibration, head: str, knob: float) -> ExpectedError:
-    """The error to expect at a setting: the curve's own, the hand's and the tape's.
+    """The error to expect at a setting: the curve's own, the hand's, the tape's and its drift.
 
     The hand is taken to land within one `step` of where it aims. A weighted flutter figure is a
     two-sigma reading of the speed (AES6-2008), so half of it is one standard deviation; that the
-    gap averages fast flutter away is not counted, so the flutter part is an upper bound.
+    gap averages fast flutter away is not counted, so the flutter part is an upper bound. Drift
+    counts from the last trim; without one it is 0, since nothing but the calibration is known.
     """
     curve = calibration.curve
     delay_ms = curve.delay_ms(head, knob)
@@ -56,4 +63,5 @@ def expected_error(calibration: Calibration, head: str, knob: float) -> Expected
         curve_ms=delay_ms * curve.error_percent_at(head, knob) / 100,
         hand_ms=abs(curve.ms_per_reading(head, knob)) * calibration.unit.knob.step,
         flutter_ms=delay_ms * flutter_percent / 2 / 100,
+        drift_ms=delay_ms * calibration.drift_percent / 100,
     )

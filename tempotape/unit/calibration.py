@@ -28,7 +28,9 @@ class Calibration(msgspec.Struct, frozen=True):
 
     `trusted` holds the slowest and the fastest reading that lie in the measured span and are not
     unstable; None where no reading is both. `unstable` holds the lowest and the highest reading
-    not to trust; None where there is none.
+    not to trust; None where there is none. `drift_percent` is one standard deviation of how far
+    the tape may have drifted from a trim made `trim_age_s` ago; 0 and None without a trim, where
+    the calibration is the only reference there is.
     """
 
     unit: Unit
@@ -36,6 +38,8 @@ class Calibration(msgspec.Struct, frozen=True):
     flutter: FlutterCurve
     trusted: tuple[float, float] | None
     unstable: tuple[float, float] | None
+    drift_percent: float = 0.0
+    trim_age_s: float | None = None
 
     @property
     def curve(self) -> SpeedCurve:
