@@ -8,6 +8,7 @@ import click
 
 from tempotape import __version__
 from tempotape.cli import midi, unit
+from tempotape.cli.lead import lead
 from tempotape.cli.stage import stage
 from tempotape.faults import InputFault
 from tempotape.text import printable
@@ -27,7 +28,7 @@ def commands(context: click.Context) -> None:
         context.invoke(stage)
 
 
-for command in (stage, unit.advise, unit.curve, unit.calibrate, midi.ports):
+for command in (stage, unit.advise, unit.curve, lead, unit.calibrate, midi.ports):
     commands.add_command(command)
 
 
