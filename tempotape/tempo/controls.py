@@ -31,6 +31,8 @@ Action = Literal[
     "follow_clock",
     "trim_taps",
     "lead",
+    "start_or_stop",
+    "go_on",
     "undo",
     "half_tempo",
     "double_tempo",

@@ -102,7 +102,8 @@ def test_no_file_means_no_controls(tmp_path):
 def test_every_action_has_a_plain_name_and_an_identifier(tmp_path):
     assert list(ACTIONS) == [
         "tap", "next song", "previous song", "next note value", "next taste", "next head",
-        "other way", "follow clock", "trim taps", "lead", "undo", "half tempo", "double tempo",
+        "other way", "follow clock", "trim taps", "lead", "start or stop", "go on", "undo",
+        "half tempo", "double tempo",
     ]  # fmt: skip
     for name, action in ACTIONS.items():
         assert action.isidentifier()
@@ -122,6 +123,7 @@ def test_every_action_has_a_plain_name_and_an_identifier(tmp_path):
         ('"Tap"', '"???"',
          'control 2: unknown action "???"; expected tap, next song, previous song, '
          "next note value, next taste, next head, other way, follow clock, trim taps, lead, "
+         "start or stop, go on, "
          "undo, half tempo or double tempo"),
         ('"Tap"', '""', "control 2: action is empty; expected text of up to 100 characters"),
         ("number = 36", "number = 128",
