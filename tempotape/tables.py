@@ -26,7 +26,7 @@ def advice_text(advice: Advice) -> str:
         ("", "note value", "head", "knob", "delay", "error", "a step", "", "steadiness")
     ]
     rows += [_setting_row(setting) for setting in advice.settings]
-    for line, setting in zip(_columns(rows), (None, *advice.settings), strict=True):
+    for line, setting in zip(columns(rows), (None, *advice.settings), strict=True):
         lines.append(line)
         lines += [f"     {reason}" for reason in setting.reasons] if setting else []
     return "\n".join(lines)
@@ -54,7 +54,7 @@ def curve_text(calibration: Calibration, report: CurveReport) -> str:
     knob = calibration.unit.knob
     lines = [f"{report.unit}: the speed curve", ""]
     lines += [f"note: {remark}" for remark in report.remarks]
-    lines += _columns(
+    lines += columns(
         [
             ("head", "gap", "gap ratio"),
             *(
@@ -68,7 +68,7 @@ def curve_text(calibration: Calibration, report: CurveReport) -> str:
         ]
     )
     lines += ["", "Measured points"]
-    lines += _columns(
+    lines += columns(
         [
             ("head", "knob", "measured", "curve", "off", ""),
             *(
@@ -86,7 +86,7 @@ def curve_text(calibration: Calibration, report: CurveReport) -> str:
     )
     names = [head.name for head in report.heads]
     lines += ["", "The curve"]
-    lines += _columns(
+    lines += columns(
         [
             ("knob", *names, "error", "flutter", "zone", ""),
             *(
@@ -120,7 +120,7 @@ def _delay_text(row: GridRow, head: str) -> str:
     return f"{delay_ms:.1f} ms"
 
 
-def _columns(rows: Sequence[Sequence[str]]) -> Iterable[str]:
+def columns(rows: Sequence[Sequence[str]]) -> Iterable[str]:
     """Rows with their cells lined up, two spaces apart."""
     widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
     for row in rows:

@@ -7,7 +7,7 @@ import sys
 import click
 
 from tempotape import __version__
-from tempotape.cli import midi, unit
+from tempotape.cli import midi, songs, unit
 from tempotape.cli.lead import lead
 from tempotape.cli.stage import stage
 from tempotape.faults import InputFault
@@ -28,7 +28,17 @@ def commands(context: click.Context) -> None:
         context.invoke(stage)
 
 
-for command in (stage, unit.advise, unit.curve, lead, unit.calibrate, midi.ports):
+for command in (
+    stage,
+    unit.advise,
+    lead,
+    songs.plan,
+    songs.sheet,
+    songs.set_group,
+    unit.curve,
+    unit.calibrate,
+    midi.ports,
+):
     commands.add_command(command)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Annotated, Literal
 
 import msgspec
@@ -77,7 +77,7 @@ def read_setlist(path: Path) -> Setlist:
     if not setlist.song:
         raise InputFault("no songs", expected="at least one [[song]]", source=source)
     for number, song in enumerate(setlist.song, 1):
-        entry = f"song {number} {quoted(song.title)}"
+        entry = song_entry(number, song.title)
         _check_notes("beat", (song.beat,), source=source, entry=entry)
         _check_notes("repeats", song.repeats, source=source, entry=entry)
         for place, section in enumerate(song.section, 1):
@@ -87,9 +87,52 @@ def read_setlist(path: Path) -> Setlist:
     return setlist
 
 
+def song_entry(number: int, title: str) -> str:
+    """A song as a message names it: `song 3 "Low Tide"`."""
+    return f"song {number} {quoted(title)}"
+
+
 def unit_path(setlist: Setlist, path: Path) -> Path | None:
-    """Where the unit named by the set read from `path` lies: relative to the set's own file."""
-    return None if setlist.unit is None else path.parent / setlist.unit
+    """Where the unit named by the set read from `path` lies: relative to the set's own file.
+
+    Raises InputFault for a unit outside the tree, as `inside_tree` does.
+    """
+    if setlist.unit is None:
+        return None
+    return inside_tree(setlist.unit, path, key="unit", otherwise="name it with --unit")
+
+
+def inside_tree(
+    named: str, set_file: Path, *, key: str, entry: str = "", otherwise: str = "move it there"
+) -> Path:
+    """The file `named` in a set, relative to the set's own file.
+
+    A set may come from someone else, so what it names must lie in its tree: the folder above the
+    set's own and everything below, links followed. `key` is the set's line and `otherwise` what
+    else a player can do. Raises InputFault for a path from the root and for one that leads out.
+    """
+    told = f"{key} is {quoted(named)}"
+    if any(kind(named).anchor for kind in (PurePosixPath, PureWindowsPath)):
+        raise InputFault(
+            f"{told}, a path from the root",
+            expected=f"a path from the set's own folder, or {otherwise}",
+            source=str(set_file),
+            entry=entry,
+        )
+    found = set_file.parent / named
+    try:
+        tree = set_file.parent.resolve().parent
+        inside = found.resolve().is_relative_to(tree)
+    except (OSError, RuntimeError):  # a link that leads to itself
+        inside = False
+    if not inside:
+        raise InputFault(
+            f"{told}, which leads out of the set's tree",
+            expected=f"a file in the set's folder or beside that folder, or {otherwise}",
+            source=str(set_file),
+            entry=entry,
+        )
+    return found
 
 
 def _check_notes(key: str, names: tuple[str, ...], *, source: str, entry: str) -> None:

@@ -141,3 +141,54 @@ def test_any_title_and_any_tail_is_read_or_told(tmp_path, title, content):
         assert str(fault).isprintable()
     else:
         assert all(song.title.isprintable() for song in setlist.song)
+
+
+def placed_set(tmp_path, unit):
+    folder = tmp_path / "player" / "sets"
+    folder.mkdir(parents=True)
+    path = folder / "s.toml"
+    path.write_text(f"format = 1\nname = 'N'\nunit = '{unit}'\n[[song]]\ntitle = 'A'\n", "utf-8")
+    return path
+
+
+@pytest.mark.parametrize("unit", ["k.toml", "units/k.toml", "../k.toml", "../units/../k.toml"])
+def test_a_unit_in_the_folder_above_the_sets_own_is_in_its_tree(tmp_path, unit):
+    path = placed_set(tmp_path, unit)
+    assert unit_path(read_setlist(path), path) == path.parent / unit
+
+
+@pytest.mark.parametrize("unit", ["../../k.toml", "../../other/k.toml", "x/../../../k.toml"])
+def test_a_unit_that_leads_out_of_the_sets_tree_is_refused(tmp_path, unit):
+    path = placed_set(tmp_path, unit)
+    with pytest.raises(InputFault) as met:
+        unit_path(read_setlist(path), path)
+    assert str(met.value) == (
+        f'{path}: unit is "{unit}", which leads out of the set\'s tree; expected a file in the '
+        "set's folder or beside that folder, or name it with --unit"
+    )
+
+
+@pytest.mark.parametrize("unit", ["/etc/k.toml", "C:/k.toml", r"\\host\k.toml", r"C:k.toml"])
+def test_a_unit_by_a_path_from_the_root_is_refused(tmp_path, unit):
+    path = placed_set(tmp_path, unit)
+    with pytest.raises(InputFault) as met:
+        unit_path(read_setlist(path), path)
+    assert str(met.value) == (
+        f'{path}: unit is "{unit}", a path from the root; expected a path from the set\'s own '
+        "folder, or name it with --unit"
+    )
+
+
+def test_links_are_followed_before_a_unit_counts_as_in_the_tree(tmp_path):
+    path = placed_set(tmp_path, "link.toml")
+    (tmp_path / "outside.toml").touch()
+    (path.parent / "link.toml").symlink_to(tmp_path / "outside.toml")
+    with pytest.raises(InputFault, match="leads out of the set's tree"):
+        unit_path(read_setlist(path), path)
+
+
+def test_a_link_to_itself_is_not_in_the_tree(tmp_path):
+    path = placed_set(tmp_path, "loop/k.toml")
+    (path.parent / "loop").symlink_to(path.parent / "loop")
+    with pytest.raises(InputFault, match="leads out of the set's tree"):
+        unit_path(read_setlist(path), path)

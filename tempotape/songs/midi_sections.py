@@ -1,0 +1,56 @@
+"""Tempo and its changes from the MIDI files that the songs of a set name."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+
+from tempotape.faults import InputFault
+from tempotape.songs.setlist import Section, Setlist, Song, inside_tree, song_entry
+from tempotape.tempo.midi_file import SAME_BPM, TempoSection, read_tempo_map, sections
+
+# More changes than this are no song that a hand can follow.
+MOST_SECTIONS = 100
+
+
+def midi_sections(setlist: Setlist, path: Path) -> dict[int, tuple[Section, ...]]:
+    """By song number, the sections in the song's MIDI file, tempi counted in the song's beat.
+
+    The first one is how the song begins. A song with sections of its own takes only that one.
+    `path` is the set's own file. Raises InputFault naming the set, the song and the MIDI file.
+    """
+    found: dict[int, tuple[Section, ...]] = {}
+    for number, song in enumerate(setlist.song, 1):
+        if song.midi_file is None:
+            continue
+        entry = song_entry(number, song.title)
+        file = inside_tree(song.midi_file, path, key="midi_file", entry=entry)
+        try:
+            found[number] = _sections(song, file)
+        except InputFault as fault:
+            told = f"midi_file {fault.source}: {fault.problem}"
+            raise InputFault(told, expected=fault.expected, source=str(path), entry=entry) from None
+    return found
+
+
+def _sections(song: Song, file: Path) -> tuple[Section, ...]:
+    kept: list[TempoSection] = []
+    for section in sections(read_tempo_map(file)):
+        if not kept or abs(section.tempo_bpm - kept[-1].tempo_bpm) >= SAME_BPM:
+            kept.append(section)
+    if song.section:
+        kept = kept[:1]
+    if len(kept) > MOST_SECTIONS:
+        raise InputFault(
+            f"changes its tempo {len(kept) - 1} times",
+            expected=f"at most {MOST_SECTIONS - 1} times, or sections of the song's own",
+            source=str(file),
+        )
+    quarters = float(song.beat_note.quarters)
+    return tuple(
+        msgspec.structs.replace(
+            Section(section.name or section.text), tempo_bpm=section.tempo_bpm / quarters
+        )
+        for section in kept
+    )

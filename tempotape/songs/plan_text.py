@@ -1,0 +1,98 @@
+"""A plan as plain text: the warnings, then a line a song and what the hand does there."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+
+from tempotape.songs.plan_report import Plan, PlannedSong
+from tempotape.tables import columns
+from tempotape.text import printable
+
+WIDTH = 80
+_SHORTEST_TITLE = 12
+_LONGEST_HEAD = 14
+_HEADER = ("", "song", "tempo", "note value", "head", "knob", "delay", "")
+
+
+def plan_text(plan: Plan) -> str:
+    """The whole plan; 80 columns wide, but no title shorter than 12 letters for that."""
+    lines = [f"{shortened(plan.set_name, 50)} on {shortened(plan.unit, 26)}", ""]
+    for warning in plan.warnings:
+        lines += _wrapped(f"WARNING {warning}", after="  ")
+    lines += [""] if plan.warnings else []
+    rows = [_row(song) for song in plan.songs]
+    others = sum(
+        max(len(cell) for cell in column) + 2
+        for place, column in enumerate(zip(_HEADER, *rows, strict=True))
+        if place != 1
+    )
+    longest = max(_SHORTEST_TITLE, WIDTH - others)
+    cut = [(row[0], shortened(row[1], longest), *row[2:]) for row in rows]
+    header, *table = columns([_HEADER, *cut])
+    lines.append(header)
+    for line, song in zip(table, plan.songs, strict=True):
+        lines.append(line)
+        for told in _below(song):
+            lines += _wrapped(f"    {told}", after="      ")
+    lines += ["", totals_text(plan)]
+    return "\n".join(lines)
+
+
+def shortened(text: str, longest: int) -> str:
+    """`text` on one line, cut to `longest` characters."""
+    shown = printable(text[: 4 * longest])
+    return shown if len(shown) <= longest else f"{shown[: longest - 1]}…"
+
+
+def totals_text(plan: Plan) -> str:
+    """The handwork of the whole set in one sentence."""
+    switches = plan.head_switches
+    return (
+        f"In all the knob travels {plan.total_knob_travel:.3g} readings and the head is switched "
+        f"{switches} time{'' if switches == 1 else 's'}."
+    )
+
+
+def state_words(song: PlannedSong) -> str:
+    """What to beware of at this setting, or how steady it is."""
+    if song.knob is None:
+        return ""
+    zone = {"unstable": "UNSTABLE", "unknown": "steady?"}.get(song.zone, song.zone)
+    timing = "LOOSE" if not song.in_time else "touchy" if song.touchy else ""
+    return f"{zone}, {timing}" if timing else zone
+
+
+def tempo_text(song: PlannedSong) -> str:
+    return "-" if song.tempo_bpm is None else f"{round(song.tempo_bpm, 1):g}"
+
+
+def _wrapped(text: str, *, after: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, subsequent_indent=after)
+
+
+def _row(song: PlannedSong) -> tuple[str, ...]:
+    named = song.title if song.section is None else f"  {song.section}"
+    number = str(song.number) if song.section is None else ""
+    if song.knob is None or song.note is None or song.head is None:
+        return (number, named, tempo_text(song), song.knob_text, "-", "-", "", "")
+    return (
+        number,
+        named,
+        tempo_text(song),
+        song.note,
+        shortened(song.head, _LONGEST_HEAD),
+        song.knob_text,
+        f"{song.delay_ms:.0f} ms",
+        state_words(song),
+    )
+
+
+def _below(song: PlannedSong) -> Iterator[str]:
+    if song.knob is None:
+        yield from song.reasons
+        return
+    yield song.hand
+    if song.instead:
+        yield song.instead
+    yield from song.offers

@@ -1,0 +1,127 @@
+"""A set taken apart into songs and sections, with tempi from MIDI files."""
+
+import mido
+import pytest
+
+from tempotape.faults import InputFault
+from tempotape.songs.midi_sections import midi_sections
+from tempotape.songs.parts import parts_of
+from tempotape.songs.setlist import Section, Setlist, Song
+
+
+def a_set(*songs):
+    return Setlist(format=1, name="s", song=songs)
+
+
+def told(parts):
+    return [(part.number, part.section, part.tempo_bpm, part.inside, part.gap_s) for part in parts]
+
+
+def test_sections_follow_their_song_without_a_gap():
+    song = Song(
+        title="A", tempo_bpm=90, gap_s=30, repeats=("eighth",), notes="n",
+        section=(Section("bridge", 72.0), Section("out", None, ("quarter",))),
+    )  # fmt: skip
+    parts = parts_of(a_set(song, Song(title="B")))
+    assert told(parts) == [
+        (1, None, 90, False, 30), (1, "bridge", 72, True, 0), (1, "out", 90, True, 0),
+        (2, None, None, False, None),
+    ]  # fmt: skip
+    assert [[note.name for note in part.wish.repeats] for part in parts[:3]] == [
+        ["eighth"], ["eighth"], ["quarter"]
+    ]  # fmt: skip
+    assert parts[3].wish is None
+    assert [part.notes for part in parts] == ["n", "", "", ""]
+    assert [part.entry for part in parts] == [
+        'song 1 "A"', 'song 1 "A", section "bridge"', 'song 1 "A", section "out"', 'song 2 "B"'
+    ]  # fmt: skip
+
+
+def test_sections_are_the_whole_song_where_only_they_have_a_tempo():
+    song = Song(title="A", gap_s=9, section=(Section("slow", 60.0), Section("fast", 120.0)))
+    assert told(parts_of(a_set(song))) == [(1, "slow", 60, False, 9), (1, "fast", 120, True, 0)]
+
+
+def written_midi(path, *tempi):
+    """A file of two bars of 4/4 at each tempo, in quarter notes a minute."""
+    track = mido.MidiTrack()
+    for place, bpm in enumerate(tempi):
+        wait = 0 if place == 0 else 8 * 480
+        track.append(mido.MetaMessage("set_tempo", tempo=round(6e7 / bpm), time=wait))
+    track.append(mido.MetaMessage("end_of_track", time=8 * 480))
+    mido.MidiFile(tracks=[track], ticks_per_beat=480).save(path)
+
+
+@pytest.fixture
+def place(tmp_path):
+    (tmp_path / "sets").mkdir()
+    return tmp_path / "sets" / "s.toml"
+
+
+def test_tempo_and_its_changes_come_from_the_midi_file_in_the_beat_of_the_song(place):
+    written_midi(place.parent / "a.mid", 90, 120)
+    song = Song(title="A", beat="dotted quarter", midi_file="a.mid")
+    parts = parts_of(a_set(song), midi_sections(a_set(song), place))
+    # 90 quarters are 60 dotted quarters.
+    assert [part.tempo_bpm for part in parts] == [pytest.approx(60), pytest.approx(80)]
+    assert [part.section for part in parts] == [None, "bars 3-4, 4/4, 120 BPM"]
+    assert parts[1].wish.quarter_bpm == pytest.approx(120)
+
+
+def test_a_tempo_as_rounded_by_hand_agrees_with_the_file_and_holds(place):
+    written_midi(place.parent / "a.mid", 96.3)
+    song = Song(title="A", tempo_bpm=96, midi_file="a.mid")
+    (part,) = parts_of(a_set(song), midi_sections(a_set(song), place))
+    assert part.tempo_bpm == 96
+
+
+def test_a_tempo_that_disagrees_with_the_file_is_told(place):
+    written_midi(place.parent / "a.mid", 120)
+    song = Song(title="A", tempo_bpm=96, midi_file="a.mid")
+    with pytest.raises(InputFault) as met:
+        parts_of(a_set(song), midi_sections(a_set(song), place))
+    assert str(met.value) == (
+        'song 1 "A": tempo_bpm is 96, but "a.mid" begins at 120; '
+        "expected the same tempo in both, or only one of them"
+    )
+
+
+def test_sections_of_the_song_come_before_those_of_the_file(place):
+    written_midi(place.parent / "a.mid", 120, 80, 100)
+    song = Song(title="A", midi_file="a.mid", section=(Section("bridge", 72.0),))
+    parts = parts_of(a_set(song), midi_sections(a_set(song), place))
+    assert [part.tempo_bpm for part in parts] == [pytest.approx(120), 72]
+
+
+def test_changes_told_apart_by_less_than_a_twentieth_of_a_beat_are_one(place):
+    track = mido.MidiTrack()
+    track.append(mido.MetaMessage("set_tempo", tempo=500_000, time=0))
+    track.append(mido.MetaMessage("time_signature", numerator=3, denominator=4, time=8 * 480))
+    track.append(mido.MetaMessage("end_of_track", time=6 * 480))
+    mido.MidiFile(tracks=[track], ticks_per_beat=480).save(place.parent / "a.mid")
+    song = Song(title="A", midi_file="a.mid")
+    assert [s.tempo_bpm for s in midi_sections(a_set(song), place)[1]] == [pytest.approx(120)]
+
+
+def test_faults_of_a_midi_file_name_set_song_and_file(place):
+    song = Song(title="A", midi_file="a.mid")
+    with pytest.raises(InputFault) as met:
+        midi_sections(a_set(Song(title="B"), song), place)
+    assert str(met.value) == (
+        f'{place}: song 2 "A": midi_file {place.parent / "a.mid"}: no such file; '
+        "expected a MIDI file (.mid) of format 0 or 1"
+    )
+    with pytest.raises(InputFault) as met:
+        midi_sections(a_set(Song(title="B", midi_file="../../b.mid")), place)
+    assert str(met.value) == (
+        f'{place}: song 1 "B": midi_file is "../../b.mid", which leads out of the set\'s tree; '
+        "expected a file in the set's folder or beside that folder, or move it there"
+    )
+
+
+def test_a_file_that_never_holds_a_tempo_is_refused(place):
+    # Two bars at each tempo, far apart: each is a section.
+    written_midi(place.parent / "a.mid", *(100 + 20 * (n % 2) for n in range(101)))
+    song = Song(title="A", midi_file="a.mid")
+    with pytest.raises(InputFault, match=r"changes its tempo 100 times; expected at most 99 times"):
+        midi_sections(a_set(song), place)

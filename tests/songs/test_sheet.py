@@ -1,0 +1,292 @@
+"""The cue sheet: what it holds, and that nothing a person typed can act or break it."""
+
+import base64
+import csv
+import hashlib
+import io
+import math
+import re
+from html.parser import HTMLParser
+from xml.etree import ElementTree as ET
+
+import msgspec
+import pytest
+
+from tempotape.demos import DEMO_SET, DEMO_UNIT
+from tempotape.songs.dial_svg import dial_svg
+from tempotape.songs.parts import parts_of
+from tempotape.songs.plan_report import plan_of, plan_parts
+from tempotape.songs.setlist import Section, Setlist, Song, read_setlist
+from tempotape.songs.sheet import sheet_csv, sheet_text
+from tempotape.songs.sheet_html import sheet_html
+from tempotape.unit.calibration import load_calibration
+from tempotape.unit.model import Head, Knob, Steadiness
+from tests.plain_units import plain_calibration, plain_unit
+
+HERON = DEMO_UNIT.parent / "heron.toml"
+HOSTILE = {
+    "markup": "<script>alert(1)</script><img src=x onerror=alert(2)>",
+    "closing": "</bdi></td></table></style></html><!-- & &amp; \"'",
+    "escape codes": "\x1b[31mred\x1b[0m\x07\x9b2J",
+    "turned": "\u202egnp.exe\u202c \u2066isolated\u2069",
+    "right to left": "שלום עולם",
+    "emoji": "🎸👩‍👩‍👧🇬🇧",
+    "long": "L" * 10_000,
+    "long words": "word " * 2_000,
+    "combining": "z" + "\u0300" * 9_000,
+    "formula": '=HYPERLINK("http://x","y")',
+}
+
+
+@pytest.fixture(scope="module")
+def kestrel():
+    return load_calibration(DEMO_UNIT)
+
+
+@pytest.fixture(scope="module")
+def demo(kestrel):
+    return plan_of(read_setlist(DEMO_SET), DEMO_SET, kestrel)
+
+
+class Seen(HTMLParser):
+    """Tags, attributes and text as a browser's tokenizer would see them."""
+
+    def __init__(self, text):
+        super().__init__(convert_charrefs=True)
+        self.tags, self.attributes, self.texts, self.open = [], [], [], []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += attrs
+        if tag not in {"meta", "path"}:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        if tag != "path":
+            assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.texts.append(data)
+
+    def handle_comment(self, data):
+        pytest.fail(f"a comment: {data[:40]}")
+
+
+def hostile_plan(known):
+    songs = tuple(
+        Song(
+            title=text, notes=text, tempo_bpm=90 + place if place % 2 else None,
+            section=(Section(text, 100.0),),
+        )
+        for place, text in enumerate(HOSTILE.values())
+    )  # fmt: skip
+    return plan_parts(HOSTILE["markup"], parts_of(Setlist(1, "x", None, songs)), known)
+
+
+def hostile_unit():
+    """A unit whose own names and conditions are hostile too."""
+    unit = plain_unit(
+        heads={"short": 28.0, HOSTILE["closing"]: 72.0}, limits=Steadiness(unstable_knob=2.0)
+    )
+    unit = msgspec.structs.replace(
+        unit, name=HOSTILE["markup"], conditions={HOSTILE["turned"]: HOSTILE["closing"]}
+    )
+    return plain_calibration(unit, lambda k: 20 * max(k, 0.01), measured=(1, 10))
+
+
+def test_the_sheet_names_set_unit_conditions_and_every_song(demo, kestrel):
+    seen = Seen(sheet_html(demo, kestrel))
+    text = " ".join(seen.texts)
+    assert seen.open == []
+    for told in (
+        "Saturday at the boathouse", "Kestrel", "warm up: 20 minutes", "Low Tide", "LONG", "5.55",
+        "dotted eighth, 469 ms", "96 BPM", "swell into the bridge", "last chorus", "SHORT", "3.35",
+        "wobbly", "touchy", "58 BPM to the dotted quarter", "no tempo yet", "Harbour Lights Out",
+        "leave everything as it is", "switch to short, turn down to 3.35",
+    ):  # fmt: skip
+        assert told in text
+    assert seen.tags.count("svg") >= 7
+    assert seen.tags.count("thead") == 1
+
+
+def test_a_date_among_the_conditions_comes_first(demo, kestrel):
+    unit = msgspec.structs.replace(kestrel.unit, conditions={"tape": "A", "date": "2026-11-02"})
+    dated = msgspec.structs.replace(kestrel, unit=unit)
+    assert "Measured with date: 2026-11-02; tape: A" in sheet_html(demo, dated)
+    bare = msgspec.structs.replace(kestrel, unit=msgspec.structs.replace(unit, conditions={}))
+    assert "Measured with" not in sheet_html(demo, bare)
+    assert "Measured with" not in sheet_text(demo, bare)
+
+
+def test_nothing_in_the_sheet_runs_or_is_fetched():
+    known = hostile_unit()
+    page = sheet_html(hostile_plan(known), known)
+    seen = Seen(page)
+    assert seen.open == []
+    assert set(seen.tags) <= {
+        "html", "head", "meta", "title", "style", "body", "header", "h1", "p", "bdi", "table",
+        "thead", "tbody", "tr", "th", "td", "span", "svg", "path", "text", "footer",
+    }  # fmt: skip
+    assert {key for key, _ in seen.attributes} <= {
+        "lang", "charset", "http-equiv", "content", "class", "colspan", "viewbox", "role",
+        "aria-label", "d", "fill", "stroke", "stroke-width", "stroke-dasharray", "stroke-linecap",
+        "x", "y", "font-size", "text-anchor", "dominant-baseline",
+    }  # fmt: skip
+    # The page without its style holds no address and no way to name one.
+    assert not re.search(r"url\(|@import|https?:", page.split("</style>")[0])
+    assert all(mark.isprintable() or mark == "\n" for mark in page)
+    assert HOSTILE["markup"] in " ".join(seen.texts)
+
+
+def test_the_policy_allows_the_style_sheet_alone_by_its_hash(demo, kestrel):
+    page = sheet_html(demo, kestrel)
+    policy = dict(Seen(page).attributes)["content"]
+    style = re.search("<style>(.*)</style>", page, re.DOTALL)[1]
+    # Content Security Policy Level 3: base64 of the SHA-256 of the element's text.
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    assert policy == (
+        f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+    )
+    assert 'style="' not in page
+
+
+def test_long_text_is_cut():
+    known = hostile_unit()
+    texts = Seen(sheet_html(hostile_plan(known), known)).texts
+    assert max(len(text) for text in texts if "@page" not in text) <= 230
+    assert "L" * 89 + "…" in texts
+
+
+def test_marks_are_shapes_with_words():
+    songs = (
+        Song(title="a", tempo_bpm=100, repeats=("quarter",)),  # at 6: steady
+        Song(
+            title="b", tempo_bpm=50, repeats=("quarter",)
+        ),  # at 3: wobbly, and a step of 0.05 is worth 20 of 25 ms
+        Song(title="c", tempo_bpm=20, repeats=("quarter",)),  # at 1.2: unstable and loose
+    )
+    limits = Steadiness(steady_percent=1.0, unstable_percent=3.0)
+    unit = plain_unit(heads={"long": 60.0}, limits=limits)
+
+    def marks(**options):
+        known = plain_calibration(unit, lambda k: 20 * max(k, 0.01), measured=(1, 10), **options)
+        plan = plan_parts("m", parts_of(Setlist(1, "m", None, songs)), known)
+        page = sheet_html(plan, known)
+        return [
+            re.sub("<[^>]*>", " ", cell).split()
+            for cell in re.findall('<td class="mark">(.*?)</td>', page)
+        ]
+
+    flutter = {1.0: 4.0, 2.0: 2.9, 4.0: 1.01, 6.0: 0.9}
+    assert marks(flutter=flutter) == [[], ["wobbly", "touchy"], ["do", "not", "trust", "loose"]]
+    assert marks()[0] == ["steady?"]
+
+
+def test_the_text_has_head_and_knob_first(demo, kestrel):
+    lines = sheet_text(demo, kestrel).splitlines()
+    assert lines[0] == "Saturday at the boathouse"
+    assert " 1  LONG 5.55       Low Tide" in lines
+    assert "    LONG 5.55       ... last chorus" in lines
+    assert " 6  NO TEMPO YET    Harbour Lights Out" in lines
+    assert max(map(len, lines)) <= 78
+
+
+def test_hostile_text_stays_on_lines_of_78_printable_characters():
+    known = hostile_unit()
+    lines = sheet_text(hostile_plan(known), known).split("\n")
+    assert all(line.isprintable() for line in lines)
+    assert max(map(len, lines)) <= 78
+
+
+def test_the_csv_reads_back(demo):
+    rows = list(csv.DictReader(io.StringIO(sheet_csv(demo), newline="")))
+    assert [row["title"] for row in rows] == [song.title for song in demo.songs]
+    assert rows[3]["head"] == "short"
+    assert rows[3]["knob"] == "3.35"
+    assert rows[3]["delay_ms"] == "357.1"  # a quarter at 168: 60000/168
+    assert (rows[3]["in_time"], rows[3]["touchy"], rows[3]["steadiness"]) == (
+        "yes", "yes", "wobbly"
+    )  # fmt: skip
+    assert (rows[6]["head"], rows[6]["in_time"], rows[6]["tempo_bpm"]) == ("", "", "")
+
+
+@pytest.mark.parametrize(
+    "text", ["=1+1", "+1", "-1", "@SUM(A1)", "  =1", "\t=1", "\r=1", "＝1", '"=1', "\u200b=1"]
+)
+def test_text_that_a_spreadsheet_would_run_is_made_text(text, kestrel):
+    songs = (Song(title=text, notes=text, tempo_bpm=96),)
+    plan = plan_parts("x", parts_of(Setlist(1, "x", None, songs)), kestrel)
+    (row,) = csv.DictReader(io.StringIO(sheet_csv(plan), newline=""))
+    for cell in (row["title"], row["notes"]):
+        # OWASP, CSV injection: a quote before = + - @, also behind white space.
+        assert cell.startswith("'")
+
+
+def svg_of(known, reading):
+    text = dial_svg(known, reading)
+    assert "<script" not in text
+    return ET.fromstring(text)  # noqa: S314 - our own text
+
+
+def pointer_tip(svg):
+    (pointer,) = [path for path in svg.iter("path") if path.get("stroke-linecap")]
+    return tuple(float(part) for part in pointer.get("d").split("L")[1].split())
+
+
+@pytest.mark.parametrize(("reading", "deg"), [(0, -150), (2.5, -75), (5, 0), (10, 150)])
+def test_the_pointer_stands_where_the_knob_does(kestrel, reading, deg):
+    # 300 degrees of sweep, evenly about straight up: 30 degrees a reading from -150.
+    x, y = pointer_tip(svg_of(kestrel, reading))
+    assert math.degrees(math.atan2(x - 50, 50 - y)) == pytest.approx(deg, abs=0.1)
+
+
+def test_the_dial_has_the_units_own_marks(kestrel):
+    labels = [text.text for text in svg_of(kestrel, 5).iter("text")]
+    assert labels == [str(number) for number in range(11)]
+    heron = load_calibration(HERON)
+    hours = [text.text for text in svg_of(heron, 10).iter("text")]
+    assert hours == ["7", "8", "9", "10", "11", "12", "1", "2", "3", "4", "5"]
+
+
+@pytest.mark.parametrize(
+    ("knob", "labels"),
+    [
+        (Knob(low=0, high=100, step=1), ["0", "10", "20", "30", "40", "50", "60", "70", "80",
+                                         "90", "100"]),
+        (Knob(low=-5, high=5, step=0.1), ["-5", "-4", "-3", "-2", "-1", "0", "1", "2", "3", "4",
+                                          "5"]),
+        (Knob(low=0, high=1, step=0.01), ["0", "0.1", "0.2", "0.3", "0.4", "0.5", "0.6", "0.7",
+                                          "0.8", "0.9", "1"]),
+        (Knob(low=0.5, high=3600, step=1, sweep_deg=3600), ["500", "1000", "1500", "2000", "2500",
+                                                            "3000", "3500"]),
+        (Knob(low=0, high=12, step=0.1, sweep_deg=360, marks="clock"),
+         ["7", "8", "9", "10", "11", "12", "1", "2", "3", "4", "5", "6"]),
+    ],
+)  # fmt: skip
+def test_marks_are_round_and_at_most_twelve(knob, labels):
+    unit = plain_unit(heads={"one": 28.0}, knob=knob)
+    known = plain_calibration(unit, lambda k: 30 + k - knob.low, measured=(knob.low, knob.high))
+    svg = svg_of(known, knob.high)
+    assert [text.text for text in svg.iter("text")] == labels
+    places = {(text.get("x"), text.get("y")) for text in svg.iter("text")}
+    assert len(places) == len(labels)
+    assert all(0 <= float(part) <= 100 for place in places for part in place)
+
+
+def test_without_a_reading_the_dial_has_no_pointer(kestrel):
+    svg = svg_of(kestrel, None)
+    assert not any(path.get("stroke-linecap") for path in svg.iter("path"))
+    assert svg.get("aria-label") == "the knob"
+
+
+def test_a_head_with_a_long_name_gets_smaller_letters():
+    names = ("Ox", "short", "middle", "farthest", "beyond it all", "the one beside the capstan")
+    sizes = []
+    for name in names:
+        unit = msgspec.structs.replace(plain_unit(heads={"x": 60.0}), head=(Head(name, 60.0),))
+        known = plain_calibration(unit, lambda k: 20 * max(k, 0.01), measured=(1, 10))
+        plan = plan_parts("s", parts_of(Setlist(1, "s", None, (Song("a", 96),))), known)
+        sizes.append(re.search('class="head (size[0-9])"', sheet_html(plan, known))[1])
+    assert sizes == ["size1", "size2", "size3", "size4", "size6", "size6"]
