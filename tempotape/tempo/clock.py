@@ -11,21 +11,29 @@ quarter note; FA starts, FB continues, FC stops. Clock may run while stopped.
 from __future__ import annotations
 
 import math
-from collections import deque
-from collections.abc import Iterable
-from itertools import pairwise
+from collections.abc import Sequence
 from typing import Literal
 
 import msgspec
 
+from tempotape.tempo.rounded_times import Period, RoundedTimes, rounding_error_s
+from tempotape.tempo.tempo_change import (
+    ALONE_TICKS,
+    CHANGE_EVIDENCE,
+    ROUNDING_S,
+    SHORTEST_STRETCH,
+    abruptly_changed,
+    is_other_period,
+    parted,
+    place_of_change,
+)
 from tempotape.tempo.tick_line import CLIP_SD, Slope, TickLine
 from tempotape.tempo.tick_numbers import (
+    LATEST_TICKS,
     LONGEST_PERIOD_S,
-    ODD_STEP_COST,
     SHORTEST_PERIOD_S,
     FirstTicks,
-    likeliest_step,
-    overlooked_shift,
+    LatestTicks,
 )
 
 ClockState = Literal["waiting", "locking", "locked", "lost"]
@@ -46,9 +54,12 @@ _SURELY_LOCKED_TICKS = 20
 _LOCK_ERROR = 0.005
 # Until there are this many, all ticks of a new tempo are numbered again with each that comes.
 _SETTLED_TICKS = 24
-# ... or this many, where the jitter is more than this part of the period.
+# ... or this many, where the jitter is more than this part of the period; and then until the
+# numbers are sure, up to the last.
 _UNCLEAR_TICKS = 96
+_MOST_FIRST_TICKS = 288
 _CLEAR_JITTER = 1 / 6
+_ABRUPT_JITTER = 1 / 10
 
 # What a tick's jitter is taken for before anything is known, with the weight of two ticks, and
 # the number of ticks it is averaged over afterwards.
@@ -57,20 +68,11 @@ _JITTER_TICKS = 128
 # No arrival is known better than this: one byte takes 0.32 ms on a MIDI cable.
 _LEAST_JITTER_S = 0.0001
 
-# Two lines must explain the ticks better than one by this much, in squared standard deviations:
-# exceeded by chance, with two degrees of freedom, exp(-40/2) = 2e-9 of the time.
-_CHANGE_EVIDENCE = 40.0
-# And they must part by more than rounding to a whole millisecond can make up, which is all the
-# jitter that some drivers' times have (its standard deviation is 1 ms / sqrt(12)).
-_CHANGE_S = 0.0016
-_ROUNDING_S = 0.0003
-_SHORTEST_STRETCH = 6
-# A change too abrupt to number the ticks by the old line shows as this many strange ones of the
-# last, whose own line has a period clearly different.
-_STRANGE_TICKS = 6
-_CHANGED_PERIOD_SD = 4.0
-_LAST_TICKS = 12
-_ALONE_TICKS = 8
+# Ticks numbered afresh must be so much likelier than as they were: e^10 to one.
+_AGAIN_EVIDENCE = 20.0
+# The share of lost and doubled ticks, below which it is not believed, and its running average.
+_LEAST_ODD_SHARE = 0.0015
+_ODD_WEIGHT = 1 / 256
 # Two changes the same way within this time are a tempo on the move, until this long after.
 _MOVE_S = 2.0
 
@@ -107,9 +109,13 @@ class ClockFollower:
         self._last_s: float | None = None
         self._variance_s2 = _FIRST_JITTER_S**2
         self._ticks_known = 2
+        self._odd_share = _LEAST_ODD_SHARE
         self._last_tempo: tuple[float, float] | None = None
         self._line: TickLine | None = None
+        self._latest = LatestTicks(0)
         self._first = FirstTicks(self._variance_s2, self._ticks_known)
+        self._rounded: RoundedTimes | None = None
+        self._rounded_of: tuple[TickLine, int] | None = None
         self._changed_s = -math.inf
         self._faster = False
         self._begin([])
@@ -120,9 +126,8 @@ class ClockFollower:
         if status == _TIMING_CLOCK:
             self._tick(t_s)
         elif status in (_START, _CONTINUE):
-            if status == _START:
-                # Often another song: the next tick is beat 0, and may have another tempo.
-                self._begin([])
+            # Often another song, or another place in it, and so perhaps another tempo.
+            self._begin([])
             self._running = True
         elif status == _STOP:
             self._running = False
@@ -181,22 +186,36 @@ class ClockFollower:
             if first.spread and second.spread and _is_tempo(ahead_s):
                 period_s = ahead_s
                 spread = 1.0 / (1.5**2 / second.spread + 0.5**2 / first.spread)
-        tempo_bpm = 60.0 / (TICKS_A_QUARTER * period_s)
-        # Variance of a fitted slope, and the same relative error for its inverse.
+        elif line and line.whole_ms and (rounded := self._rounded_period(line)):
+            return _bpm(rounded.period_s, rounded.error_s)
         variance_s2 = self._variance_s2 if line else self._first.variance_s2
-        period_error_s = math.sqrt(max(variance_s2, _LEAST_JITTER_S**2) / spread)
-        return tempo_bpm, tempo_bpm * period_error_s / period_s
+        error_s = math.sqrt(max(variance_s2, _LEAST_JITTER_S**2) / spread)
+        if line and line.whole_ms:
+            error_s = math.hypot(error_s, rounding_error_s(period_s, len(line), variance_s2))
+        return _bpm(period_s, error_s)
 
-    def _begin(self, arrivals_s: Iterable[float]) -> None:
+    def _rounded_period(self, line: TickLine) -> Period | None:
+        """The period where times are rounded and there is no jitter besides, else None."""
+        if self._rounded is None or self._rounded_of != (line, line.revision):
+            self._rounded_of = (line, line.revision)
+            self._rounded = RoundedTimes(line.fitted)
+        return self._rounded.period(line.numbers, line.times_s)
+
+    def _begin(self, arrivals_s: Sequence[float]) -> None:
         """Start a new tempo with these arrivals; the jitter is the sender's and stays known."""
         self._last_tempo = self._tempo() or self._last_tempo
         self._line = None
         self._moving = False
-        self._first = FirstTicks(self._variance_s2, min(self._ticks_known, _SETTLED_TICKS))
-        # Arrival, how far off the line, and what an odd step to its number cost.
-        self._last: deque[tuple[float, float, float]] = deque(maxlen=_LAST_TICKS)
+        self._again: FirstTicks | None = None
+        self._ask_next, self._ask_wait = 0, _UNCLEAR_TICKS
+        self._first = FirstTicks(self._variance_s2, self._well_known)
         for arrival_s in arrivals_s:
             self._first.append(arrival_s)
+
+    @property
+    def _well_known(self) -> int:
+        """How many ticks the variance counts for beside those of a new tempo."""
+        return min(self._ticks_known, _SETTLED_TICKS)
 
     def _tick(self, t_s: float) -> None:
         lost_at_s = self.lost_at_s
@@ -221,75 +240,85 @@ class ClockFollower:
                 self._begin([])
             return
         clear = first.variance_s2 < (first.slope.period_s * _CLEAR_JITTER) ** 2
-        if clear or len(first) >= _UNCLEAR_TICKS:
+        enough = first.is_sure and (clear or len(first) >= _UNCLEAR_TICKS)
+        if enough or len(first) >= _MOST_FIRST_TICKS:
             self._variance_s2 = max(first.variance_s2, _LEAST_JITTER_S**2)
             self._ticks_known += len(first)
-            self._line = TickLine(
-                first.numbers, first.times_s, first.slope, math.sqrt(self._variance_s2)
-            )
+            jitter_s = math.sqrt(self._variance_s2)
+            self._take_line(TickLine(first.numbers, first.times_s, first.slope, jitter_s))
+
+    def _take_line(self, line: TickLine) -> None:
+        """Follow this line from now on; its latest numbers may yet turn out otherwise."""
+        self._line = line
+        before = max(0, len(line) - LATEST_TICKS)
+        self._latest = LatestTicks(line.numbers[before])
+        for time_s in line.times_s[before + 1 :]:
+            self._latest.append(time_s, line.fitted, self._variance_s2)
 
     def _follow(self, line: TickLine, t_s: float) -> None:
         """Take a tick whose arrival the line predicts."""
         period_s = line.fitted.period_s
-        number = line.numbers[-1] + 1
-        off_s = t_s - line.fitted.time_s(number)
-        step = likeliest_step(off_s, period_s, self._variance_s2)
-        off_s -= (step - 1) * period_s
-        before_s2 = self._variance_s2
-        count = len(line)
-        clipped_s = line.append(number + step - 1, t_s, math.sqrt(before_s2))
-        # A prediction from n ticks has itself the variance of 4/n of one.
-        seen_s2 = clipped_s * clipped_s * count / (count + 4)
-        self._ticks_known += 1
-        weight = 1 / min(self._ticks_known, _JITTER_TICKS)
-        self._variance_s2 = max(_LEAST_JITTER_S**2, before_s2 + (seen_s2 - before_s2) * weight)
-        cost_s2 = ODD_STEP_COST * before_s2 if step != 1 else 0.0
-        self._last.append((t_s, off_s, cost_s2))
+        jitter_s = math.sqrt(self._variance_s2)
+        otherwise = self._latest.append(t_s, line.fitted, self._variance_s2)
+        number, before = self._latest.numbers[-1], line.numbers[-1]
+        off_s = line.append(number, t_s, jitter_s)
         if not _is_tempo(line.fitted.period_s):
             self._begin([t_s])
-        elif self._changed(line) or (step == 1 and clipped_s == off_s):
+        elif self._changed(line, at_once=otherwise):
             return
-        elif not self._renumbered(line):
-            self._watch_abrupt_change(period_s)
+        elif otherwise:
+            line.renumber(self._latest.numbers, jitter_s)
+        if self._line is line:
+            self._learn_jitter(line)
+            self._ask_again(line, t_s, odd=number != before + 1)
+        strange = number != before + 1 or abs(off_s) >= CLIP_SD * jitter_s
+        if strange and self._line is line:
+            arrivals_s = abruptly_changed(
+                line, period_s, self._variance_s2, self._odd_share, self._well_known
+            )
+            if arrivals_s:
+                own_s = (arrivals_s[-1] - arrivals_s[0]) / (len(arrivals_s) - 1)
+                self._begin_changed(arrivals_s, t_s, faster=own_s < period_s)
 
-    def _renumbered(self, line: TickLine) -> bool:
-        """Put right the last numbers if a lost or doubled tick went unseen in heavy jitter."""
-        offs_s = [off_s for _, off_s, _ in self._last]
-        period_s = line.fitted.period_s
-        count, shift = overlooked_shift(offs_s, period_s, self._variance_s2)
-        if not count:
-            return False
-        # Or is it a new tempo that has by now drifted so far from the line?
-        if self._changed(line, at_once=True):
-            return True
-        line.renumber(len(line) - count, shift, math.sqrt(self._variance_s2))
-        for place in range(-count, 0):
-            t_s, off_s, cost_s2 = self._last[place]
-            self._last[place] = (t_s, off_s - shift * period_s, cost_s2)
-        return True
-
-    def _watch_abrupt_change(self, period_s: float) -> None:
-        """Begin anew if the last arrivals make a line of their own, far from the one followed."""
+    def _learn_jitter(self, line: TickLine) -> None:
+        """Learn from the newest tick whose number is sure."""
+        count = len(line)
+        off_s = line.times_s[-LATEST_TICKS] - line.fitted.time_s(line.numbers[-LATEST_TICKS])
         limit_s2 = CLIP_SD**2 * self._variance_s2
-        costs_s2 = [off_s * off_s + cost_s2 for _, off_s, cost_s2 in self._last]
-        strange = [place for place, cost_s2 in enumerate(costs_s2) if cost_s2 > limit_s2]
-        if len(strange) < _STRANGE_TICKS or len(costs_s2) - strange[0] < _ALONE_TICKS:
+        # The line through n ticks comes nearer to each than the true one, by 2/n of its variance.
+        seen_s2 = min(limit_s2, off_s * off_s) * count / (count - 2)
+        odd = line.numbers[-LATEST_TICKS] != line.numbers[-LATEST_TICKS - 1] + 1
+        self._odd_share += (odd - self._odd_share) * _ODD_WEIGHT
+        self._odd_share = max(_LEAST_ODD_SHARE, self._odd_share)
+        self._ticks_known += 1
+        weight = 1 / min(self._ticks_known, _JITTER_TICKS)
+        self._variance_s2 += (seen_s2 - self._variance_s2) * weight
+        least_s = ROUNDING_S if line.whole_ms else _LEAST_JITTER_S
+        self._variance_s2 = max(least_s**2, self._variance_s2)
+
+    def _ask_again(self, line: TickLine, t_s: float, *, odd: bool) -> None:
+        """Where ticks are hard to number and seem lost or doubled, number some of them afresh.
+
+        A wrong tempo with lost ticks made up to suit it is found out in this way.
+        """
+        again = self._again
+        if again is None:
+            unclear = self._variance_s2 > (line.fitted.period_s * _CLEAR_JITTER) ** 2
+            if odd and unclear and self._ticks_known >= self._ask_next:
+                self._again = FirstTicks(self._variance_s2, _SETTLED_TICKS)
             return
-        arrivals_s = [t_s for t_s, _, _ in self._last][strange[0] :]
-        alone = FirstTicks(self._variance_s2, min(self._ticks_known, _SETTLED_TICKS))
-        for arrival_s in arrivals_s:
-            alone.append(arrival_s)
-        if alone.slope is None or len(alone) < len(arrivals_s):
+        again.append(t_s)
+        count = len(again)
+        if count % (_UNCLEAR_TICKS // 2) or count < _UNCLEAR_TICKS:
             return
-        misfit_s2 = alone.slope.misfit_s2
-        variance_s2 = max(self._variance_s2, misfit_s2 / (len(alone) - 2))
-        moved_s = alone.slope.period_s - period_s
-        if moved_s * moved_s * alone.slope.spread < _CHANGED_PERIOD_SD**2 * variance_s2:
-            return
-        odd_steps = sum(after - before != 1 for before, after in pairwise(alone.numbers))
-        cost_s2 = misfit_s2 + ODD_STEP_COST * odd_steps * variance_s2
-        if sum(costs_s2[strange[0] :]) - cost_s2 > _CHANGE_EVIDENCE * variance_s2:
-            self._begin(arrivals_s)
+        other = is_other_period(again, line.fitted.period_s)
+        if other and again.spared(line.numbers[-count:]) > _AGAIN_EVIDENCE:
+            self._begin([])
+            self._first = again
+        elif count >= 2 * _UNCLEAR_TICKS:
+            self._again = None
+            self._ask_wait *= 2
+            self._ask_next = self._ticks_known + self._ask_wait
 
     def _changed(self, line: TickLine, *, at_once: bool = False) -> bool:
         """Begin anew where two lines explain the ticks clearly better than one; whether it was so.
@@ -298,44 +327,46 @@ class ClockFollower:
         or the three shortest at once.
         """
         count = len(line)
-        last = _SHORTEST_STRETCH
+        odd = line.numbers[-1] - line.numbers[-ALONE_TICKS] != ALONE_TICKS - 1
+        if odd and self._variance_s2 < (line.fitted.period_s * _ABRUPT_JITTER) ** 2:
+            # Not jitter made these odd: a change so abrupt that their numbers are wrong, perhaps.
+            return False
+        last = SHORTEST_STRETCH
         while 2 * last <= count:
-            due = count % (last // 2) == 0 or (at_once and last <= 4 * _SHORTEST_STRETCH)
-            if due and self._parted(line, count - last) > _CHANGE_EVIDENCE:
-                self._take_change(line, max(_SHORTEST_STRETCH, count - 2 * last))
+            due = count % (last // 2) == 0 or (at_once and last <= 4 * SHORTEST_STRETCH)
+            if due and parted(line, count - last, self._variance_s2) > CHANGE_EVIDENCE:
+                if line.whole_ms and self._rounded_period(line):
+                    # One line suits all, and rounding alone made it look like two.
+                    return False
+                self._take_change(line, max(SHORTEST_STRETCH, count - 2 * last))
                 return True
             last *= 2
         return False
 
-    def _parted(self, line: TickLine, first: int) -> float:
-        """How much better two lines, the second from place `first`, explain the ticks than one.
-
-        Twice the log of the likelihood ratio; 0 where the lines part by less than can be told.
-        """
-        count = len(line)
-        earlier = line.stretch(0, first)
-        later = line.stretch(first, count)
-        number = line.numbers[-1]
-        if abs(earlier.time_s(number) - later.time_s(number)) < _CHANGE_S:
-            return 0.0
-        spared_s2 = line.fitted.misfit_s2 - earlier.misfit_s2 - later.misfit_s2
-        return spared_s2 / max(self._variance_s2, _ROUNDING_S**2)
-
     def _take_change(self, line: TickLine, first: int) -> None:
         """Let go of the ticks before the likeliest place of a change, from place `first` on."""
-        place = max(
-            range(first, len(line) - 3), key=lambda candidate: self._parted(line, candidate)
-        )
+        place = place_of_change(line, first, self._variance_s2)
         earlier, later = line.stretch(0, place), line.stretch(place, len(line))
         jitter_s = math.sqrt(self._variance_s2)
         numbers, times_s = line.numbers[place:], line.times_s[place:]
-        faster = later.period_s < earlier.period_s
-        moving = faster == self._faster and times_s[-1] - self._changed_s < _MOVE_S
-        self._faster, self._changed_s = faster, times_s[-1]
         settled = len(numbers) >= _SETTLED_TICKS
-        self._begin([] if settled else times_s)
-        self._line = TickLine(numbers, times_s, later, jitter_s) if settled else None
+        faster = later.period_s < earlier.period_s
+        self._begin_changed([] if settled else times_s, times_s[-1], faster=faster)
+        if settled:
+            self._take_line(TickLine(numbers, times_s, later, jitter_s))
+
+    def _begin_changed(self, arrivals_s: Sequence[float], now_s: float, *, faster: bool) -> None:
+        """Start a new tempo with these arrivals; two the same way soon are a tempo on the move."""
+        moving = faster == self._faster and now_s - self._changed_s < _MOVE_S
+        self._faster, self._changed_s = faster, now_s
+        self._begin(arrivals_s)
         self._moving = moving
+
+
+def _bpm(period_s: float, error_s: float) -> tuple[float, float]:
+    """Tempo and standard deviation of a period: the same relative error, to first order."""
+    tempo_bpm = 60.0 / (TICKS_A_QUARTER * period_s)
+    return tempo_bpm, tempo_bpm * error_s / period_s
 
 
 def _is_tempo(period_s: float) -> bool:

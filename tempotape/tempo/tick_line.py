@@ -13,6 +13,8 @@ import msgspec
 CLIP_SD = 3.0
 # The window holds between one and two times this: 10 s of ticks at 300 BPM are 1,200.
 WINDOW_TICKS = 1200
+# Times this near to whole milliseconds apart have been rounded to them.
+_WHOLE_MS = 0.001
 
 
 class Slope(msgspec.Struct, frozen=True):
@@ -40,15 +42,19 @@ class TickLine:
     Sums run along the ticks, so the line through any stretch of them costs the same however long
     it is. Memory is bounded: the oldest ticks are let go. An arrival far off the line pulls only
     as hard as one `CLIP_SD` standard deviations off; the raw time is kept beside it.
+    `whole_ms` says whether all times are whole milliseconds apart; `revision` changes when more
+    than one tick does.
     """
 
     fitted: Slope
+    whole_ms: bool
 
     def __init__(
         self, numbers: Sequence[int], times_s: Sequence[float], guide: Slope, jitter_s: float
     ) -> None:
         self.numbers = list(numbers)
         self.times_s = list(times_s)
+        self.revision = 0
         self._rebuild(guide, jitter_s)
 
     def __len__(self) -> int:
@@ -61,6 +67,7 @@ class TickLine:
         off_s = min(limit_s, max(-limit_s, time_s - expected_s))
         self.numbers.append(number)
         self.times_s.append(time_s)
+        self.whole_ms = self.whole_ms and self._is_whole_ms(time_s)
         if len(self.numbers) < 2 * WINDOW_TICKS:
             self._add(number, expected_s + off_s - self._guide.time_s(number))
             self.fitted = self.stretch(0, len(self.numbers))
@@ -69,15 +76,17 @@ class TickLine:
             self._rebuild(self.fitted, jitter_s)
         return off_s
 
-    def renumber(self, place: int, shift: int, jitter_s: float) -> None:
-        """Change the numbers from `place` on by `shift`."""
+    def renumber(self, last_numbers: Sequence[int], jitter_s: float) -> None:
+        """Give the last ticks these numbers."""
+        place = len(self.numbers) - len(last_numbers)
         guide = self.stretch(0, place)
         limit_s = CLIP_SD * jitter_s
+        self.revision += 1
+        self.numbers[place:] = last_numbers
         del self._sums[place + 1 :]
-        for at in range(place, len(self.numbers)):
-            number = self.numbers[at] = self.numbers[at] + shift
+        for number, time_s in zip(last_numbers, self.times_s[place:], strict=True):
             expected_s = guide.time_s(number)
-            off_s = min(limit_s, max(-limit_s, self.times_s[at] - expected_s))
+            off_s = min(limit_s, max(-limit_s, time_s - expected_s))
             self._add(number, expected_s + off_s - self._guide.time_s(number))
         self.fitted = self.stretch(0, len(self.numbers))
 
@@ -101,8 +110,14 @@ class TickLine:
             max(0.0, to_yy - from_yy - sum_y * mean_y - tilt * product),
         )
 
+    def strayed_s2(self, end: int) -> float:
+        """Sum of squared distances from the guide line, of the ticks up to place `end`."""
+        return self._sums[end][4]
+
     def _rebuild(self, guide: Slope, jitter_s: float) -> None:
         """Sum anew, times counted from the guide line so that no digits are lost."""
+        self.revision += 1
+        self.whole_ms = all(map(self._is_whole_ms, self.times_s))
         self._guide = guide
         self._sums: list[tuple[float, float, float, float, float]] = [(0.0, 0.0, 0.0, 0.0, 0.0)]
         limit_s = CLIP_SD * jitter_s
@@ -110,6 +125,10 @@ class TickLine:
             off_s = time_s - guide.time_s(number)
             self._add(number, min(limit_s, max(-limit_s, off_s)))
         self.fitted = self.stretch(0, len(self.numbers))
+
+    def _is_whole_ms(self, time_s: float) -> bool:
+        since_ms = (time_s - self.times_s[0]) * 1000.0
+        return abs(since_ms - round(since_ms)) < _WHOLE_MS
 
     def _add(self, number: int, off_s: float) -> None:
         x = number - self._guide.mean_number

@@ -11,13 +11,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
+from itertools import pairwise
 from typing import NamedTuple
 
 from tempotape.tempo.tick_line import Slope
 
-# Lost and doubled ticks are rare, and heavy jitter must not be taken for them: one that passes
-# unseen shows soon enough as a shift of all that follow.
-ODD_STEP_COST = 20.0
+# Lost and doubled ticks are rare, and heavy jitter must not be taken for them at once: one in 700.
+ODD_STEP_COST = 13.0
+# A tick may be late for reasons of its own, so being far off the line costs no more than this.
+_FAR_OFF_COST = 16.0
+# Another way to number the latest ticks is given up when it is so much less likely.
+_HOPELESS_PATH_COST = 30.0
+# After so many more a tick keeps its number.
+LATEST_TICKS = 12
 # Among the first ticks odd steps are as rare as the first of these beside the second; where there
 # turn out to be more, as when a clock comes in by two cables, more are believed.
 _ODD_SEEN, _EVEN_SEEN = 0.3, 200.0
@@ -27,8 +34,10 @@ _ODD_STEPS_COUNTED = 3
 _FIRST_STEPS = 5
 # Numberings so much less likely than the best are given up, and so are more than these that end
 # with the same number.
-_HOPELESS_COST = 40.0
+_HOPELESS_COST = 25.0
 _NUMBERINGS = 4
+# The best is surely right when it is so much likelier than the next, e^5 to one.
+_SURE_COST = 10.0
 # Periods of 15 and 480 quarter notes a minute, at 24 ticks each: nothing else is a tempo.
 LONGEST_PERIOD_S = 60.0 / 24 / 15
 SHORTEST_PERIOD_S = 60.0 / 24 / 480
@@ -94,6 +103,25 @@ class FirstTicks:
         return self._numberings[0].numbers
 
     @property
+    def is_sure(self) -> bool:
+        """Whether any other count of the ticks so far, and so another tempo, is unlikely."""
+        best = self._numberings[0]
+        return all(
+            numbering.numbers[-1] == best.numbers[-1] or numbering.cost > best.cost + _SURE_COST
+            for numbering in self._numberings
+        )
+
+    def spared(self, numbers: Sequence[int]) -> float:
+        """By how much the likeliest numbers of these arrivals are likelier than those given."""
+        given = _Numbering(0.0, (0,), 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        for (before, number), time_s in zip(pairwise(numbers), self.times_s[1:], strict=True):
+            longer = self._extended(given, number - before, time_s - self.times_s[0])
+            if longer is None:
+                return math.inf
+            given = longer
+        return given.cost - self._numberings[0].cost
+
+    @property
     def slope(self) -> Slope | None:
         """The line through the arrivals so numbered, or None while all have the same number."""
         if not self._numberings or not self._numberings[0].spread:
@@ -119,8 +147,8 @@ class FirstTicks:
         if not numbering.spread:
             return range(_FIRST_STEPS)
         ahead = (y - numbering.mean_y) * numbering.spread / numbering.product + numbering.mean_x
-        nearest = round(ahead) - numbering.numbers[-1]
-        return {0, 1, 2, max(0, nearest)}
+        before = int(ahead) - numbering.numbers[-1]
+        return {1, max(0, before), max(0, before + 1)}
 
     def _extended(self, numbering: _Numbering, step: int, y: float) -> _Numbering | None:
         """The numbering with one arrival more, or None where no tempo has such a period."""
@@ -156,6 +184,7 @@ class FirstTicks:
         )
 
 
+@lru_cache(maxsize=4096)
 def _odd_cost(odd: int, steps: int) -> float:
     """Unlikeliness of so many odd steps, whose share is unknown but likely small (beta prior)."""
     even = max(0, steps - odd)
@@ -169,29 +198,53 @@ def _odd_cost(odd: int, steps: int) -> float:
     )
 
 
-def likeliest_step(off_s: float, period_s: float, variance_s2: float) -> int:
-    """How many steps on an arrival is that came `off_s` after the next tick was expected."""
-    if -0.5 * period_s < off_s < 0.5 * period_s:
-        return 1
-    nearest = max(0, 1 + round(off_s / period_s))
-    rest_s = off_s - (nearest - 1) * period_s
-    spared = (off_s * off_s - rest_s * rest_s) / variance_s2
-    return nearest if spared > ODD_STEP_COST else 1
+class _Path(NamedTuple):
+    """One numbering of the latest arrivals and how unlikely it is beside the others."""
+
+    cost: float
+    numbers: tuple[int, ...]
 
 
-def overlooked_shift(
-    offs_s: Sequence[float], period_s: float, variance_s2: float
-) -> tuple[int, int]:
-    """How many of the last arrivals are numbered wrong, and by how much: (0, 0) when none.
+class LatestTicks:
+    """Numbers arrivals by a line that is known, and thinks again about the latest of them.
 
-    `offs_s` is how far they came from the line. Of each arrival the squared distance spared by a
-    shift of one is counted; together they must spare more than an odd step costs.
+    The likeliest path through all numberings is kept for each number the last arrival may have
+    (Viterbi's algorithm), over the last `LATEST_TICKS` arrivals.
     """
-    best, count, shift = ODD_STEP_COST * variance_s2, 0, 0
-    total_s = 0.0
-    for length, off_s in enumerate(reversed(offs_s), start=1):
-        total_s += off_s
-        spared = 2.0 * period_s * abs(total_s) - length * period_s * period_s
-        if spared > best:
-            best, count, shift = spared, length, 1 if total_s > 0 else -1
-    return count, shift
+
+    def __init__(self, number: int) -> None:
+        self._paths = [_Path(0.0, (number,))]
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """The likeliest numbers of the latest arrivals."""
+        return self._paths[0].numbers
+
+    def append(self, time_s: float, line: Slope, variance_s2: float) -> bool:
+        """Take the next arrival; whether any before it now has another number than it had."""
+        told = self.numbers
+        ahead = (time_s - line.mean_s) / line.period_s + line.mean_number
+        weight = line.period_s * line.period_s / variance_s2
+        beside = 1.0 - 2.0 * abs(ahead - told[-1] - 1)
+        if len(self._paths) == 1 and beside * weight > _HOPELESS_PATH_COST:
+            # As nearly always: it can only be the next.
+            self._paths = [_Path(0.0, (*told[1 - LATEST_TICKS :], told[-1] + 1))]
+            return False
+        grown: dict[int, _Path] = {}
+        for cost, numbers in self._paths:
+            last = numbers[-1]
+            before = max(last, math.floor(ahead))
+            for number in {last + 1, before, before + 1}:
+                off = ahead - number
+                odd = min(abs(number - last - 1), _ODD_STEPS_COUNTED)
+                longer = cost + min(off * off * weight, _FAR_OFF_COST) + odd * ODD_STEP_COST
+                if number not in grown or longer < grown[number].cost:
+                    grown[number] = _Path(longer, (*numbers[1 - LATEST_TICKS :], number))
+        best = min(grown.values())
+        limit, oldest = best.cost + _HOPELESS_PATH_COST, best.numbers[0]
+        self._paths = [
+            _Path(cost - best.cost, numbers)
+            for cost, numbers in sorted(grown.values())
+            if cost < limit and numbers[0] == oldest
+        ]
+        return best.numbers[:-1] != told[1 - LATEST_TICKS :]
