@@ -7,9 +7,10 @@ import os
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
@@ -18,6 +19,7 @@ import pytest
 from tests.programs import require
 
 SENDER = Path(__file__).with_name("send_clock.py")
+RECEIVER = Path(__file__).with_name("receive_midi.py")
 # JACK keeps a register of at most eight servers, and only a server that ends by itself, or a new
 # one of the same name, takes an entry out. So names are few and used again.
 _NAMES = 4
@@ -40,10 +42,12 @@ def _free_name() -> tuple[str, IO[str]]:
 class JackServer:
     """A server under a name no other test uses; programs reach it through `environment`.
 
-    64 frames at 48 kHz: arrival times under JACK are whole periods, here 1.33 ms.
+    64 frames at 48 kHz: arrival times under JACK are whole periods, here 1.33 ms. A patient server
+    waits for its clients in every period (`-S`); others leave out what a late one had to say.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, patient: bool = False) -> None:
+        self._patience = ["-S"] if patient else []
         self.name, self._hold = _free_name()
         self.environment = {
             **os.environ,
@@ -55,8 +59,12 @@ class JackServer:
 
     def start(self) -> None:
         """Start the server and wait until it answers."""
+        self._end_left_over()
         self._process = subprocess.Popen(
-            ["jackd", "--no-realtime", "-n", self.name, "-d", "dummy", "-r", "48000", "-p", "64"],
+            [
+                *("jackd", "--no-realtime", *self._patience, "-n", self.name),
+                *("-d", "dummy", "-r", "48000", "-p", "64"),
+            ],
             env=self.environment,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
@@ -67,6 +75,10 @@ class JackServer:
                 return
             time.sleep(0.05)
         pytest.fail("jackd did not come up")
+
+    def _end_left_over(self) -> None:
+        """End a server under our name that a test killed in mid-run left behind."""
+        subprocess.run(["pkill", "-KILL", "-f", f"^jackd .*-n {self.name} "], check=False)
 
     def stop(self) -> None:
         """End the server in good order."""
@@ -109,7 +121,12 @@ class JackServer:
         try:
             yield process
         finally:
-            process.kill()
+            # A client that ends without a word can leave JACK's graph standing still.
+            process.terminate()
+            try:
+                process.wait(1)
+            except subprocess.TimeoutExpired:
+                process.kill()
             process.communicate()
 
     @contextmanager
@@ -123,12 +140,47 @@ class JackServer:
             assert process.stdout.readline() == b"ready\n"
             yield process
 
+    @contextmanager
+    def receiver(self, name: str) -> Iterator[Received]:
+        """A process that tells what arrives at the port `NAME:in`, there from the first."""
+        with self.program(sys.executable, str(RECEIVER), name) as process:
+            assert process.stdout is not None
+            assert process.stdout.readline() == b"ready\n"
+            yield Received(process.stdout)
+
+
+class Received:
+    """What a receiver has told so far, as pairs of arrival time in seconds and message."""
+
+    def __init__(self, lines: IO[bytes]) -> None:
+        self._so_far: list[tuple[float, bytes]] = []
+        threading.Thread(target=self._read, args=(lines,), daemon=True).start()
+
+    def messages(self) -> list[tuple[float, bytes]]:
+        """All messages so far."""
+        return list(self._so_far)
+
+    def bytes(self) -> list[bytes]:
+        """All messages so far without their times."""
+        return [message for _, message in self._so_far]
+
+    def ticks_s(self) -> list[float]:
+        """When timing clocks arrived."""
+        return [time_s for time_s, message in self._so_far if message == b"\xf8"]
+
+    def _read(self, lines: IO[bytes]) -> None:
+        # The pipe is closed under this thread when the receiver is ended.
+        with suppress(ValueError):
+            for line in lines:
+                time_s, message = line.split()
+                self._so_far.append((float(time_s), bytes.fromhex(message.decode())))
+
 
 @contextmanager
-def jack_server() -> Iterator[JackServer]:
+def jack_server(*, patient: bool = False) -> Iterator[JackServer]:
     """A running server; skips the test where there is none to run."""
     require("jackd", "jack_lsp")
-    server = JackServer()
+    server = JackServer(patient=patient)
     try:
         server.start()
         yield server

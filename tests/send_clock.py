@@ -6,6 +6,7 @@ delays in sending adds up. Prints a line once the port is there.
 
 from __future__ import annotations
 
+import signal
 import sys
 import time
 
@@ -26,8 +27,9 @@ def main(name: str, tempo_bpm: float, seconds: float) -> None:
         due_s = began_s + tick * 60 / tempo_bpm / 24
         time.sleep(max(0.0, due_s - time.monotonic()))
         out.send_message(TIMING_CLOCK)
-    out.delete()
 
 
 if __name__ == "__main__":
+    # JACK takes it ill when a client ends without a word.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit())
     main(sys.argv[1], float(sys.argv[2]), float(sys.argv[3]))

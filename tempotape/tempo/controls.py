@@ -24,6 +24,7 @@ Action = Literal[
     "tap",
     "next_song",
     "previous_song",
+    "next_section",
     "next_note_value",
     "next_taste",
     "next_head",

@@ -11,32 +11,34 @@ import msgspec
 from tempotape.text import listed, printable, quoted
 
 OWN_NAME = "tempotape"
+# Our clients, and what JACK makes of their names where two programs have the same.
+_OWN_CLIENT = re.compile(rf"{OWN_NAME}( clock| check)?(-\d+)?")
 _LONGEST_NAME = 100
 # ALSA's `client:port` numbers, which change from one boot to the next.
 _ALSA_NUMBERS = re.compile(r" \d+:\d+$")
 
 
 class Port(msgspec.Struct, frozen=True):
-    """A port to listen to: its place in the driver's list, the driver's name, and ours."""
+    """A port to listen or send to: its place in the driver's list, the driver's name, and ours."""
 
     place: int
     driver_name: str
     name: str
 
 
-def ports_to_listen_to(driver_names: Sequence[str]) -> tuple[Port, ...]:
-    """The driver's input ports by stable names; ports of our own are left out.
+def named_ports(driver_names: Sequence[str]) -> tuple[Port, ...]:
+    """The driver's ports by stable names; ports of our own are left out.
 
     Equal names are told apart by their order.
 
     >>> driver = ["Beatbox:out 20:0", "tempotape:out 129:0", "Beatbox:out 24:0"]
-    >>> [port.name for port in ports_to_listen_to(driver)]
+    >>> [port.name for port in named_ports(driver)]
     ['Beatbox:out', 'Beatbox:out (2)']
     """
     met: Counter[str] = Counter()
     ports = []
     for place, driver_name in enumerate(driver_names):
-        if driver_name.partition(":")[0] == OWN_NAME:
+        if _OWN_CLIENT.fullmatch(driver_name.partition(":")[0]):
             continue
         stable = _ALSA_NUMBERS.sub("", printable(driver_name))[:_LONGEST_NAME].strip()
         stable = stable or "unnamed port"

@@ -254,15 +254,13 @@ class FakeInput:
     def get_ports(self):
         return list(self.driver.ports[self.api])
 
-    def get_port_count(self):
-        return len(self.driver.ports[self.api])
-
     def get_current_api(self):
         return self.api
 
     def open_port(self, place, name):
+        if self.driver.refuses:
+            raise OSError("there is no such port")
         self.open_place, self.own_name = place, name
-        self.driver.own_ports.append(f"tempotape:{name}")
 
     def close_port(self):
         self.open_place = None
@@ -282,7 +280,7 @@ class FakeDriver:
     API_UNIX_JACK = "jack"
 
     def __init__(self, **ports):
-        self.ports, self.queue, self.own_ports, self.inputs = ports, [], [], []
+        self.ports, self.queue, self.inputs, self.refuses = ports, [], [], False
 
     def get_compiled_api(self):
         return list(self.ports)
@@ -290,31 +288,25 @@ class FakeDriver:
     def get_api_name(self, api):
         return api
 
-    def MidiIn(self, api, name):  # noqa: ARG002, N802 - the driver's name for it
+    def MidiIn(self, api, name, queue_size_limit):  # noqa: ARG002, N802 - the driver's name
         if self.ports[api] is None:
             raise OSError(f"{api} does not answer")
         self.inputs.append(FakeInput(self, api))
         return self.inputs[-1]
 
-    def MidiOut(self, api, name):  # noqa: ARG002, N802 - the driver's name for it
-        if self.ports[api] is None:
-            raise OSError(f"{api} does not answer")
-        return FakeOutput(self.own_ports)
+
+class FakeWatch:
+    """As much of the look at the JACK server as the listener uses."""
+
+    def __init__(self):
+        self.gone, self.ends = False, 1
+
+    def connections(self, own_port):  # noqa: ARG002 - as the real one is asked
+        return self.ends
 
 
-class FakeOutput:
-    def __init__(self, ports):
-        self.ports = ports
-
-    def get_ports(self):
-        return self.ports
-
-    def delete(self):
-        pass
-
-
-def listening(driver, asked, api=None):
-    listener = Listener(driver, api)
+def listening(driver, asked, api=None, watch=None):
+    listener = Listener(driver, api, lambda: watch)
     listener.look()
     listener.listen(asked)
     return listener
@@ -367,18 +359,42 @@ def test_long_messages_are_left_out_but_their_time_is_kept():
     assert second_s - first_s == pytest.approx(0.75)
 
 
-def test_a_jack_server_that_went_or_came_back_without_us_is_noticed():
-    driver = FakeDriver(jack=["Drums:clock"])
-    listener = listening(driver, "Drums:clock")
+def test_a_jack_server_that_went_or_no_longer_knows_the_port_is_noticed():
+    watch = FakeWatch()
+    listener = listening(FakeDriver(jack=["Drums:clock"]), "Drums:clock", watch=watch)
     assert not listener.cut_off()
-    driver.own_ports.clear()
+    watch.ends = None
     assert listener.cut_off()
-    driver.ports["jack"] = None
+    watch.ends, watch.gone = 1, True
     assert listener.cut_off()
 
 
-def test_other_interfaces_are_not_asked_whether_they_are_there():
+def test_a_jack_port_that_went_and_came_back_between_two_looks_is_opened_again():
+    driver, watch = FakeDriver(jack=["Drums:clock"]), FakeWatch()
+    listener = listening(driver, "Drums:clock", watch=watch)
+    listener.mend()
+    assert listener.listening == "Drums:clock"
+    watch.ends = 0
+    listener.mend()
+    assert (listener.listening, driver.inputs[0].closed) == (None, 1)
+
+
+def test_other_interfaces_are_not_watched():
+    listener = listening(FakeDriver(alsa=["Drums 20:0"]), "Drums", watch=FakeWatch())
+    assert listener.watch is None
+    assert not listener.cut_off()
+
+
+def test_a_port_that_goes_while_it_is_being_opened_is_waited_for():
     driver = FakeDriver(alsa=["Drums 20:0"])
-    listener = listening(driver, "Drums")
-    driver.own_ports.clear()
-    assert not listener.cut_off()
+    driver.refuses = True
+    assert listening(driver, "Drums").listening is None
+
+
+def test_an_interface_that_is_in_use_is_not_exchanged_for_want_of_inputs():
+    driver = FakeDriver(alsa=[], jack=["Drums:clock"])
+    listener = Listener(driver, None, lambda: None)
+    listener.look(settled=True)
+    assert not listener.usable
+    listener.look()
+    assert listener.api == "jack"

@@ -4,11 +4,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tempotape.tempo.port_names import chosen_port, matching, ports_to_listen_to, why_not
+from tempotape.tempo.port_names import chosen_port, matching, named_ports, why_not
 
 
 def names(*driver_names):
-    return [port.name for port in ports_to_listen_to(driver_names)]
+    return [port.name for port in named_ports(driver_names)]
 
 
 def test_alsa_numbers_which_change_between_boots_are_left_out():
@@ -30,10 +30,25 @@ def test_equal_names_are_told_apart_by_order():
 
 
 def test_ports_of_our_own_are_never_listened_to_and_the_places_stay_the_drivers():
-    ports = ports_to_listen_to(["tempotape:out 128:0", "Box:out 20:0"])
+    ports = named_ports(["tempotape:out 128:0", "Box:out 20:0"])
     assert [(port.place, port.driver_name, port.name) for port in ports] == [
         (1, "Box:out 20:0", "Box:out")
     ]
+
+
+@pytest.mark.parametrize(
+    ("driver_name", "ours"),
+    [
+        ("tempotape:in 4711", True),
+        ("tempotape-01:in 4711", True),  # what JACK makes of the second client of a name
+        ("tempotape clock:out 4711 129:0", True),
+        ("tempotape clock-02:out 4711", True),
+        ("tempotape pedal:out", False),
+        ("my tempotape:out", False),
+    ],
+)
+def test_ports_of_our_own_are_known_by_their_client(driver_name, ours):
+    assert (names(driver_name) == []) == ours
 
 
 def test_a_device_cannot_send_control_characters_or_an_endless_name():
