@@ -2,28 +2,32 @@
 
 from __future__ import annotations
 
-import contextlib
 from pathlib import Path
 
 import msgspec
 import platformdirs
 
-from tempotape.faults import InputFault
-from tempotape.userfiles import write_whole
+from tempotape.keptfile import KeptFile
 
-_FILE = "last.json"
+_NAME = "last"
 
 
 class LastOpened(msgspec.Struct, frozen=True):
-    """Absolute paths of the unit and the set, and the MIDI port by its stable name."""
+    """Absolute paths of the unit and the set, and the MIDI ports by their stable names."""
 
     unit: str | None = None
     setlist: str | None = None
     midi_in: str | None = None
+    midi_out: str | None = None
 
 
 def state_folder() -> Path:
     return platformdirs.user_state_path("tempotape")
+
+
+def controls_file() -> Path:
+    """Where the player's pedals are mapped; a file for a person to edit."""
+    return platformdirs.user_config_path("tempotape") / "controls.toml"
 
 
 def fits_folder() -> Path:
@@ -31,15 +35,14 @@ def fits_folder() -> Path:
 
 
 def last_opened(folder: Path) -> LastOpened:
-    """What was open last; nothing where that is not known or the file is damaged."""
-    try:
-        return msgspec.json.decode((folder / _FILE).read_bytes(), type=LastOpened)
-    except (OSError, msgspec.MsgspecError):
-        return LastOpened()
+    """What was open last; nothing where that is not known or the files are damaged."""
+    return _file(folder).load()[0] or LastOpened()
 
 
 def remember(folder: Path, last: LastOpened) -> None:
     """Keep `last` for the next start. A folder that cannot be written is no reason to fail."""
-    with contextlib.suppress(OSError, InputFault):
-        folder.mkdir(parents=True, exist_ok=True)
-        write_whole(folder / _FILE, msgspec.json.encode(last).decode())
+    _file(folder).save(last)
+
+
+def _file(folder: Path) -> KeptFile[LastOpened]:
+    return KeptFile(folder, _NAME, LastOpened)

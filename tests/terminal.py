@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shlex
+import signal
 import subprocess
 import sys
 import time
@@ -13,6 +14,12 @@ from pathlib import Path
 
 WITHIN_S = 20.0
 TEMPOTAPE = (sys.executable, "-m", "tempotape")
+
+
+def children_of(process_id: int) -> list[int]:
+    """The processes that one has started, from proc(5)."""
+    lists = Path(f"/proc/{process_id}/task").glob("*/children")
+    return [int(child) for one in lists for child in one.read_text().split()]
 
 
 class Terminal:
@@ -30,6 +37,7 @@ class Terminal:
         names = {
             "XDG_STATE_HOME": str(home / "state"),
             "XDG_CACHE_HOME": str(home / "cache"),
+            "XDG_CONFIG_HOME": str(home / "config"),
             "TEXTUAL_ANIMATIONS": "none",
             "LC_ALL": "C.UTF-8",
             **(environment or {}),
@@ -59,6 +67,12 @@ class Terminal:
     def keys(self, *names: str) -> None:
         """Press keys by tmux's names: `9`, `Enter`, `Right`, `C-q`."""
         self._tmux("send-keys", *names)
+
+    def kill(self) -> None:
+        """End what runs in the terminal as a power cut would: it is told nothing."""
+        shell = int(self._tmux("list-panes", "-F", "#{pane_pid}"))
+        for child in children_of(shell):
+            os.kill(child, signal.SIGKILL)
 
     def screen(self) -> str:
         return self._tmux("capture-pane", "-p")

@@ -9,6 +9,7 @@ import click
 
 from tempotape.cli.shared import calibration_of, json_option, say, say_json
 from tempotape.faults import InputFault
+from tempotape.remembered import state_folder
 from tempotape.text import listed, quoted
 
 if TYPE_CHECKING:
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
     from tempotape.unit.calibration import Calibration
 
 _UNIT_HELP = "Unit file (TOML); default the one that the set names."
+_fresh_option = click.option(
+    "--fresh", is_flag=True, help="Plan anew, whatever the set was last played with."
+)
 _ENDINGS = {".html": "html", ".htm": "html", ".txt": "text", ".csv": "csv"}
 _FORMS = ("html", "text", "csv")
 
@@ -23,19 +27,21 @@ _FORMS = ("html", "text", "csv")
 @click.command()
 @click.argument("setlist", metavar="SET")
 @click.option("--unit", metavar="FILE", help=_UNIT_HELP)
+@_fresh_option
 @click.option("--choices", is_flag=True, help="With --json: every choice weighed, and its cost.")
 @json_option
-def plan(setlist: str, unit: str | None, *, choices: bool, as_json: bool) -> None:
+def plan(setlist: str, unit: str | None, *, fresh: bool, choices: bool, as_json: bool) -> None:
     """Choose one setting a song for the whole set, with the least handwork.
 
     SET is a set file, or a CSV of title,tempo_bpm. Warnings about what will not work on stage come
-    first.
+    first. What the set was last played with counts: its gaps, and its note values and heads where
+    there is little in it.
     """
     from tempotape.songs.plan_text import plan_text  # noqa: PLC0415
 
     if choices and not as_json:
         raise click.UsageError("--choices goes with --json")
-    planned, _, _ = _planned(setlist, unit, with_choices=choices)
+    planned, _, _ = _planned(setlist, unit, fresh=fresh, with_choices=choices)
     if as_json:
         say_json(planned)
     else:
@@ -45,6 +51,7 @@ def plan(setlist: str, unit: str | None, *, choices: bool, as_json: bool) -> Non
 @click.command()
 @click.argument("setlist", metavar="SET")
 @click.option("--unit", metavar="FILE", help=_UNIT_HELP)
+@_fresh_option
 @click.option(
     "-o",
     "--out",
@@ -53,7 +60,7 @@ def plan(setlist: str, unit: str | None, *, choices: bool, as_json: bool) -> Non
     help="Where to, by its ending: .html to print, .txt or .csv; - for standard output.",
 )
 @click.option("--as", "form", metavar="FORM", help="html, text or csv, whatever the ending.")
-def sheet(setlist: str, unit: str | None, out: str, form: str | None) -> None:
+def sheet(setlist: str, unit: str | None, out: str, form: str | None, *, fresh: bool) -> None:
     """Write the cue sheet of a set: one HTML file to print, plain text, or CSV.
 
     A sheet of the same name is written over.
@@ -63,7 +70,7 @@ def sheet(setlist: str, unit: str | None, out: str, form: str | None) -> None:
     from tempotape.userfiles import write_whole  # noqa: PLC0415
 
     kind = _form(out, form)
-    planned, calibration, read = _planned(setlist, unit)
+    planned, calibration, read = _planned(setlist, unit, fresh=fresh)
     if kind == "csv":
         text = sheet_csv(planned)
     elif kind == "text":
@@ -100,12 +107,13 @@ def _form(out: str, form: str | None) -> str:
 
 
 def _planned(
-    setlist: str, unit: str | None, *, with_choices: bool = False
+    setlist: str, unit: str | None, *, fresh: bool, with_choices: bool = False
 ) -> tuple[Plan, Calibration, dict[str, Path]]:
     """The plan, the unit it is for, and the files read."""
     from tempotape.songs.plan_report import plan_of  # noqa: PLC0415
     from tempotape.songs.set_csv import read_set  # noqa: PLC0415
     from tempotape.songs.setlist import unit_path  # noqa: PLC0415
+    from tempotape.songs.used_log import last_used, read_used, used_file  # noqa: PLC0415
 
     path = Path(setlist)
     songs = read_set(path)
@@ -113,7 +121,13 @@ def _planned(
     if unit_file is None:
         raise InputFault("names no unit", expected='a line unit = "FILE" or --unit', source=setlist)
     calibration = calibration_of(str(unit_file))
-    planned = plan_of(songs, path, calibration, with_choices=with_choices)
+    used = {}
+    if not fresh:
+        lines, damage = read_used(used_file(state_folder()))
+        used = last_used(lines, songs.name)
+        if damage:
+            click.echo(damage, err=True)
+    planned = plan_of(songs, path, calibration, used=used, with_choices=with_choices)
     return planned, calibration, {"set": path, "unit file": unit_file}
 
 

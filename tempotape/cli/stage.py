@@ -15,11 +15,13 @@ from tempotape.faults import InputFault
 @click.option("--unit", metavar="FILE", help=UNIT_HELP)
 @click.option("--set", "setlist", metavar="FILE", help="Setlist file (TOML).")
 @click.option("--midi-in", metavar="PORT", help="Follow MIDI clock from the port of this name.")
+@click.option("--midi-out", metavar="PORT", help="Send MIDI clock to the port of this name.")
 @click.option("--tempo", metavar="BPM", help="Start at this tempo.")
 def stage(
     unit: str | None = None,
     setlist: str | None = None,
     midi_in: str | None = None,
+    midi_out: str | None = None,
     tempo: str | None = None,
 ) -> None:
     """Open the live screen.
@@ -31,7 +33,9 @@ def stage(
     """
     from tempotape.stage.opening import open_stage  # noqa: PLC0415
 
-    opening = open_stage(unit=unit, setlist=setlist, midi_in=midi_in, tempo=tempo)
+    opening = open_stage(
+        unit=unit, setlist=setlist, midi_in=midi_in, midi_out=midi_out, tempo=tempo
+    )
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         from tempotape.stage.plain import plain_answer  # noqa: PLC0415
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 import msgspec
@@ -15,11 +15,11 @@ from tempotape.advice.timing import noticeable_ms
 from tempotape.advice.wording import zone_words
 from tempotape.faults import InputFault
 from tempotape.songs.choices import Choice, Found, all_choices, all_found, setting_of
-from tempotape.songs.midi_sections import midi_sections
 from tempotape.songs.offers import offers
 from tempotape.songs.parts import Part, parts_of
 from tempotape.songs.planner import Cost, Weights, cheapest_path, cost_of, haste
 from tempotape.songs.setlist import Setlist
+from tempotape.songs.used_log import PartKey, Used
 from tempotape.text import quoted
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.knob import knob_text
@@ -30,6 +30,9 @@ from tempotape.unit.steadiness import Zone
 TOUCHY_SHARE = 0.75
 # Less time than this is told as a warning where the hand has to move.
 HURRIED_S = 5.0
+# What note and head used last are worth: half a place in the order of wishes, so that a habit
+# decides where there is next to nothing in it (our own judgement).
+HABIT = 0.25
 _NO_TEMPO = "no tempo in the set: type or tap it on stage; the hand stays where it was"
 
 
@@ -99,25 +102,47 @@ class Plan(msgspec.Struct, frozen=True):
 
 
 def plan_of(
-    setlist: Setlist, path: Path, calibration: Calibration, *, with_choices: bool = False
+    setlist: Setlist,
+    path: Path,
+    calibration: Calibration,
+    *,
+    used: Mapping[PartKey, Used] | None = None,
+    with_choices: bool = False,
 ) -> Plan:
     """The plan of the set read from `path`; its MIDI files are read too. Raises InputFault."""
+    from tempotape.songs.midi_sections import midi_sections  # noqa: PLC0415 - not for the stage
+
     try:
         parts = parts_of(setlist, midi_sections(setlist, path))
-        return plan_parts(setlist.name, parts, calibration, with_choices=with_choices)
+        return plan_parts(setlist.name, parts, calibration, used=used, with_choices=with_choices)
     except InputFault as fault:
         raise fault if fault.source else fault.located(source=str(path)) from None
 
 
 def plan_parts(
-    name: str, parts: Sequence[Part], calibration: Calibration, *, with_choices: bool = False
+    name: str,
+    parts: Sequence[Part],
+    calibration: Calibration,
+    *,
+    used: Mapping[PartKey, Used] | None = None,
+    with_choices: bool = False,
 ) -> Plan:
-    """The plan of `parts` on a unit. Raises InputFault for a head that the unit does not have."""
+    """The plan of `parts` on a unit, starting from what was `used` last where that is known.
+
+    Raises InputFault for a head that the unit does not have.
+    """
     knob = calibration.unit.knob
     weights = Weights(scale=knob.high - knob.low)
-    parts = [_with_known_head(calibration, part) for part in parts]
+    last = [(used or {}).get((part.title, part.section)) for part in parts]
+    parts = [
+        _with_used_gap(_with_known_head(calibration, part), before)
+        for part, before in zip(parts, last, strict=True)
+    ]
     found = all_found(calibration, [part.wish for part in parts])
-    choices = all_choices(calibration, found)
+    choices = [
+        _with_habit(offered, before)
+        for offered, before in zip(all_choices(calibration, found), last, strict=True)
+    ]
     hurries = [haste(part.gap_s) for part in parts]
     path = cheapest_path(choices, hurries, weights)
     songs: list[PlannedSong] = []
@@ -165,6 +190,26 @@ def plan_parts(
             for part, song in zip(parts, songs, strict=True)
             for warning in song.warnings
         ),
+    )
+
+
+def _with_used_gap(part: Part, used: Used | None) -> Part:
+    """The part with no more time before it than there was when it was played last."""
+    if used is None or used.gap_used_s is None or part.inside:
+        return part
+    gap_s = used.gap_used_s if part.gap_s is None else min(part.gap_s, used.gap_used_s)
+    return msgspec.structs.replace(part, gap_s=gap_s)
+
+
+def _with_habit(choices: Sequence[Choice], used: Used | None) -> tuple[Choice, ...]:
+    """The choices, those with note and head as used last a little cheaper."""
+    if used is None:
+        return tuple(choices)
+    return tuple(
+        msgspec.structs.replace(choice, preference=choice.preference - HABIT)
+        if (choice.note, choice.head) == (used.note, used.head)
+        else choice
+        for choice in choices
     )
 
 

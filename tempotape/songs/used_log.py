@@ -23,6 +23,11 @@ _MOST_READ = 2 * MOST_BYTES
 PartKey: TypeAlias = tuple[str, str | None]
 
 
+def used_file(folder: Path) -> Path:
+    """Where the log lies in the state folder."""
+    return folder / "used.jsonl"
+
+
 class Used(msgspec.Struct, frozen=True, omit_defaults=True):
     """One song, or one `section` of it, as it was played; None is not known.
 

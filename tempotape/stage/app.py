@@ -4,21 +4,20 @@ from __future__ import annotations
 
 import gc
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, ClassVar
 
-import msgspec
 from textual import events, work
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Horizontal, Vertical
+from textual.message import Message
 
 from tempotape.faults import InputFault
-from tempotape.remembered import remember, state_folder
-from tempotape.stage import state as stage_state
+from tempotape.stage.desk import Desk
 from tempotape.stage.opening import Opening
-from tempotape.stage.shown import Answered, Shown, answered
-from tempotape.stage.state import TEMPO_KEYS, StageState
+from tempotape.stage.shown import Shown
+from tempotape.stage.state import TEMPO_KEYS
 from tempotape.stage.widgets.curve import CurvePlot
 from tempotape.stage.widgets.dial import Dial
 from tempotape.stage.widgets.large import Large
@@ -26,17 +25,28 @@ from tempotape.stage.widgets.lines import Lines
 from tempotape.unit.calibration import Calibration
 
 if TYPE_CHECKING:
-    from tempotape.tempo.clock import HeldFigure
-    from tempotape.tempo.midi_link import LinkView, MidiLink
+    from tempotape.advice.lead import LeadTempo
+    from tempotape.tempo.midi_link import MidiLink
 
 LOOK_EVERY_S = 0.1
-TYPING_CLOSES_AFTER_S = 2.0
-MOST_UNDO = 100
-KEYS_LINE = "0-9 tempo  n note  t taste  h head  m MIDI  ←→ song  ↑↓ way  u undo  ? help"
+KEYS_LINE = "0-9 tempo  space tap  n note  t taste  h head  r trim  l lead  ←→ song  ? keys"
+# Timing clock and active sensing.
+_CLOCK_ALONE = (b"\xf8", b"\xfe")
+
+
+class Heard(Message):
+    """MIDI messages other than clock, with their arrival times in monotonic seconds."""
+
+    def __init__(self, messages: tuple[tuple[float, bytes], ...]) -> None:
+        super().__init__()
+        self.messages = messages
 
 
 class StageApp(App[None]):
-    """The stage. `fit` gives the fitted unit, and may take its time; `clock` gives seconds."""
+    """The stage: keys go to the desk, and what the desk answers is shown.
+
+    `fit` gives the fitted unit and may take its time; `kept` is the unit fitted before.
+    """
 
     CSS_PATH = "stage.tcss"
     TITLE = "tempotape"
@@ -44,50 +54,68 @@ class StageApp(App[None]):
     HORIZONTAL_BREAKPOINTS = [  # noqa: RUF012 - as Textual declares it
         (0, "-narrow"),
         (110, "-wide"),
+        (150, "-broad"),
     ]
     VERTICAL_BREAKPOINTS = [  # noqa: RUF012
         (0, "-low"),
         (38, "-tall"),
     ]
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("n", "note(1)", "Next note value", id="note.next"),
-        Binding("N", "note(-1)", "Note value before", id="note.before"),
-        Binding("t", "taste", "Taste: steady, wobbly, either", id="taste"),
-        Binding("h", "head", "Insist on a head, or on none", id="head"),
-        Binding("m", "midi", "Follow MIDI clock, or leave it", id="midi"),
-        Binding("p", "ports", "Choose the MIDI port", id="ports"),
-        Binding("right,pagedown,space", "song(1)", "Next song", id="song.next"),
-        Binding("left,pageup", "song(-1)", "Song before", id="song.before"),
-        Binding("down", "way(1)", "Next best way to get there", id="way.next"),
-        Binding("up", "way(-1)", "Better way again", id="way.before"),
-        Binding("backspace", "erase", "Erase a digit of the tempo", id="tempo.erase"),
-        Binding("enter,escape", "close_typing", "Close the tempo typed", id="tempo.close"),
-        Binding("u", "undo", "Undo", id="undo"),
+        Binding("n", "do('note', 1)", "Next note value", id="note.next"),
+        Binding("N", "do('note', -1)", "Note value before", id="note.before"),
+        Binding("t", "do('taste')", "Taste", id="taste"),
+        Binding("h", "do('head')", "Insist on a head, or none", id="head"),
+        Binding("space", "do('tap')", "Tap the tempo", id="tap"),
+        Binding("minus", "do('times', 0.5)", "Half tempo", id="tempo.half"),
+        Binding("plus,equals_sign", "do('times', 2.0)", "Double tempo", id="tempo.double"),
+        Binding("m", "midi", "Follow MIDI clock, or not", id="midi"),
+        Binding("p", "ports", "Port to follow", id="ports"),
+        Binding("r", "do('repeats')", "Trim: tap the repeats", id="trim"),
+        Binding("R", "do('trim_away')", "Trim no more", id="trim.away"),
+        Binding("l", "lead", "Tape leads: send clock", id="lead"),
+        Binding("L", "lead_list", "Lead at an easy mark", id="leads"),
+        Binding("s", "do('play')", "Start, stop followers", id="play"),
+        Binding("S", "do('go_on')", "Let followers go on", id="play.on"),
+        Binding("o", "outputs", "Port to send to", id="outputs"),
+        Binding("f", "feet", "Teach a pedal", id="feet"),
+        Binding("right", "do('step', 1)", "Next song or section", id="step.next"),
+        Binding("left", "do('step', -1)", "Song or section before", id="step.before"),
+        Binding("pagedown", "do('song', 1)", "Next song", id="song.next"),
+        Binding("pageup", "do('song', -1)", "Song before", id="song.before"),
+        Binding("j", "jump", "Jump by title", id="jump"),
+        Binding("less_than_sign", "do('move', -1)", "Song earlier in the show", id="move.up"),
+        Binding("greater_than_sign", "do('move', 1)", "Song later in the show", id="move.down"),
+        Binding("x", "do('skip')", "Skip the song, or not", id="skip"),
+        Binding("w", "do('write')", "Write into the set file", id="write"),
+        Binding("e", "do('take_file')", "Take the file from disk", id="take"),
+        Binding("G", "do('rehearse')", "Rehearse, or end it", id="rehearse"),
+        Binding("g", "do('go')", "Rehearsal: go on", id="go"),
+        Binding("y", "do('hand_ready')", "Rehearsal: hand is set", id="ready"),
+        Binding("down", "do('way', 1)", "Next best way", id="way.next"),
+        Binding("up", "do('way', -1)", "Better way again", id="way.before"),
+        Binding("backspace", "do('erase')", "Erase a digit", id="tempo.erase"),
+        Binding("enter,escape", "do('close')", "Close what is typed", id="close"),
+        Binding("u", "do('undo')", "Undo", id="undo"),
         Binding("question_mark,f1", "help", "Help", id="help"),
         Binding("ctrl+q,ctrl+c", "quit", "Leave the stage", id="quit", priority=True),
     ]
 
     def __init__(
         self,
-        opening: Opening,
+        desk: Desk,
         link: MidiLink | None = None,
         *,
         fit: Callable[[], Calibration],
-        clock: Callable[[], float] = time.monotonic,
+        kept: Calibration | None = None,
     ) -> None:
         super().__init__()
-        self.opening = opening
-        self.state = opening.state
-        self.answered = Answered(answered(self.state, None, None).shown, None, 0)
-        self._calibration: Calibration | None = None
+        self.desk = desk
         self._fit_unit = fit
+        self._kept = kept
         self._link = link
-        self._link_view: LinkView | None = None
-        self._held: HeldFigure | None = None
-        self._clock = clock
-        self._typed_at = 0.0
-        self._before: list[StageState] = []
+        self._link_started = False
         self._shown: Shown | None = None
+        self._told: str | None = None
         # Why the unit could not be fitted, for the command line to tell after the screen is gone.
         self.fault = ""
 
@@ -107,45 +135,49 @@ class StageApp(App[None]):
         with Horizontal(id="bottom"):
             yield Lines(id="others")
             yield CurvePlot(id="curve")
+            yield Lines(id="songs")
         yield Lines(id="song")
         yield Lines(id="next")
         yield Lines(id="choices")
         yield Lines(id="keys")
 
     def on_mount(self) -> None:
-        self._tell(self.opening.remark)
-        if self.opening.kept is not None:
-            self._take_calibration(self.opening.kept)
-        else:
-            self._show()
+        if self._kept is not None:
+            self.desk.take_calibration(self._kept)
+        self._show()
         self.call_after_refresh(self._begin)
 
     def _begin(self) -> None:
         """What the first paint need not wait for."""
         if not self.fitted:
             self._fit()
-        from tempotape.tempo.clock import HeldFigure  # noqa: PLC0415
-        from tempotape.tempo.midi_link import MidiLink  # noqa: PLC0415
-
-        self._held = HeldFigure()
-        if self._link is None:
-            self._link = MidiLink()
-        self._link.start()
-        self._link.choose(self.opening.last.midi_in)
-        self.set_interval(LOOK_EVERY_S, self._look_at_clock)
+        self._midi()
+        self.set_interval(LOOK_EVERY_S, self._look)
         # What lives from here on lives to the end: leave it out of the collector's long stalls.
         gc.enable()
         gc.freeze()
 
-    def on_unmount(self) -> None:
-        if self._link is not None:
-            self._link.close()
+    def _midi(self) -> MidiLink:
+        """The MIDI link, which the first to ask for it starts."""
+        if not self._link_started:
+            from tempotape.tempo.clock import HeldFigure  # noqa: PLC0415
+            from tempotape.tempo.midi_link import MidiLink  # noqa: PLC0415
 
-    # The unit
+            self._link_started = True
+            self._link = self._link or MidiLink(hear=self._hear)
+            self._link.start()
+            self.desk.take_link(self._link, HeldFigure())
+        assert self._link is not None  # noqa: S101 - made above
+        return self._link
+
+    def on_unmount(self) -> None:
+        self.desk.close_down()
+        if self._link is not None and self._link_started:
+            self._link.close()
 
     @property
     def fitted(self) -> bool:
-        return self._calibration is not None
+        return self.desk.fitted is not None
 
     @work(thread=True, exit_on_error=False)
     def _fit(self) -> None:
@@ -158,46 +190,24 @@ class StageApp(App[None]):
         self.call_from_thread(self._take_calibration, calibration)
 
     def _take_calibration(self, calibration: Calibration) -> None:
-        self._calibration = calibration
-        self._lines("unit").tell(calibration.unit.name)
+        self.desk.take_calibration(calibration)
         self._show()
 
-    # MIDI
-
-    def _look_at_clock(self) -> None:
-        if self._link is None or self._held is None:
-            return
-        view = self._link.view()
-        self._link_view = view
-        bpm = self._held.hold(view.reading)
-        if self.state.following and view.listening and bpm is not None:
-            self.state = stage_state.with_clock(self.state, bpm)
-        if self.state.typing and self._clock() - self._typed_at > TYPING_CLOSES_AFTER_S:
-            self.action_close_typing()
+    def _look(self) -> None:
+        self.desk.look()
         self._show()
 
-    def action_midi(self) -> None:
-        on = not self.state.following
-        self._change(stage_state.follow(self.state, on=on))
-        if on and self._link_view is not None and self._link_view.chosen is None:
-            if len(self._link_view.ports) == 1:
-                self._choose_port(self._link_view.ports[0])
-            elif self._link_view.available:
-                self.action_ports()
+    # Pedals
 
-    def action_ports(self) -> None:
-        from tempotape.stage.ports import PortScreen  # noqa: PLC0415 - not before it is asked for
+    def _hear(self, messages: Sequence[tuple[float, bytes]]) -> None:
+        """Called on the link's own thread; clock alone, hundreds a second, goes no further."""
+        told = [one for one in messages if one[1][:1] not in _CLOCK_ALONE]
+        if told:
+            self.post_message(Heard(tuple(told)))
 
-        if self._link is not None:
-            self.push_screen(PortScreen(self._link.view), self._choose_port)
-
-    def _choose_port(self, name: str | None) -> None:
-        if name is None or self._link is None:
-            return
-        self._link.choose(name)
-        self._change(stage_state.follow(self.state, on=True))
-        last = msgspec.structs.replace(self.opening.last, midi_in=name)
-        remember(state_folder(), last)
+    def on_heard(self, heard: Heard) -> None:
+        self.desk.hear(heard.messages)
+        self._show()
 
     # Keys
 
@@ -205,44 +215,73 @@ class StageApp(App[None]):
         key = event.character or ""
         if key in TEMPO_KEYS and len(self.screen_stack) == 1 and key:
             event.stop()
-            self._typed_at = self._clock()
-            if self.state.typing:
-                self._change(stage_state.type_tempo(self.state, key), undo=False)
-            else:
-                self._change(stage_state.type_tempo(self.state, key))
-
-    def action_erase(self) -> None:
-        self._typed_at = self._clock()
-        self._change(stage_state.erase(self.state), undo=False)
-
-    def action_close_typing(self) -> None:
-        fault = stage_state.typing_fault(self.state)
-        self._change(stage_state.close_typing(self.state), undo=False)
-        self._tell(fault)
-
-    def action_note(self, step: int) -> None:
-        self._change(stage_state.step_note(self.state, step))
-
-    def action_taste(self) -> None:
-        self._change(stage_state.step_taste(self.state))
-
-    def action_head(self) -> None:
-        if self._calibration is not None:
-            heads = self._calibration.unit.head_names
-            self._change(stage_state.step_head(self.state, heads))
-
-    def action_song(self, step: int) -> None:
-        setting = self.answered.setting
-        hand = (setting.head, setting.knob) if setting and setting.knob is not None else None
-        self._change(stage_state.at_song(self.state, self.state.song_at + step, hand))
-
-    def action_way(self, step: int) -> None:
-        self._change(stage_state.step_way(self.state, step, self.answered.ways))
-
-    def action_undo(self) -> None:
-        if self._before:
-            self.state = self._before.pop()
+            self.desk.digit(key)
             self._show()
+
+    def action_do(self, what: str, *values: float) -> None:
+        """One of the desk's actions by its name."""
+        self.desk.message = ""
+        getattr(self.desk, what)(*values)
+        self._show()
+
+    def action_midi(self) -> None:
+        if self.desk.follow():
+            self.action_ports()
+        self._show()
+
+    def action_lead(self) -> None:
+        if self.desk.lead():
+            self.action_outputs()
+        self._show()
+
+    def action_ports(self) -> None:
+        from tempotape.stage.ports import PortScreen  # noqa: PLC0415 - not before it is asked for
+
+        self.push_screen(PortScreen.to_follow(self._midi().view), self._choose_input)
+
+    def action_outputs(self) -> None:
+        from tempotape.stage.ports import PortScreen  # noqa: PLC0415 - not before it is asked for
+
+        self.push_screen(PortScreen.to_lead(self._midi().view), self._choose_output)
+
+    def _choose_input(self, name: str | None) -> None:
+        if name is not None:
+            self.desk.choose_input(name)
+            self._show()
+
+    def _choose_output(self, name: str | None) -> None:
+        if name is not None:
+            self.desk.choose_output(name)
+            self._show()
+
+    def action_lead_list(self) -> None:
+        from tempotape.stage.leads import LeadScreen  # noqa: PLC0415 - not before it is asked for
+
+        tempos = self.desk.lead_tempos()
+        if tempos:
+            self.push_screen(LeadScreen(tempos), self._lead_at)
+        self._show()
+
+    def _lead_at(self, tempo: LeadTempo | None) -> None:
+        if tempo is not None and self.desk.lead_at(tempo):
+            self.action_outputs()
+        self._show()
+
+    def action_jump(self) -> None:
+        from tempotape.stage.jump import JumpScreen  # noqa: PLC0415 - not before it is asked for
+
+        if self.desk.state.parts:
+            self.push_screen(JumpScreen(self.desk.find), self._jump)
+
+    def _jump(self, place: int | None) -> None:
+        if place is not None:
+            self.desk.to_song(place)
+            self._show()
+
+    def action_feet(self) -> None:
+        from tempotape.stage.feet import FeetScreen  # noqa: PLC0415 - not before it is asked for
+
+        self.push_screen(FeetScreen(self.desk))
 
     def action_help(self) -> None:
         from tempotape.stage.help import HelpScreen  # noqa: PLC0415 - not before it is asked for
@@ -257,15 +296,6 @@ class StageApp(App[None]):
                 told.setdefault(one.description, []).append(self.get_key_display(one))
         return tuple((" ".join(keys), description) for description, keys in told.items())
 
-    def _change(self, state: StageState, *, undo: bool = True) -> None:
-        if state == self.state:
-            return
-        self._tell("")
-        if undo:
-            self._before = [*self._before[-MOST_UNDO:], self.state]
-        self.state = state
-        self._show()
-
     # The screen
 
     def _lines(self, name: str) -> Lines:
@@ -273,18 +303,21 @@ class StageApp(App[None]):
 
     def _tell(self, message: str) -> None:
         """A sentence in place of the keys, until the next key."""
-        keys = self._lines("keys")
-        keys.tell(message or KEYS_LINE)
-        keys.set_class(bool(message), "message")
+        if message != self._told:
+            self._told = message
+            keys = self._lines("keys")
+            keys.tell(message or KEYS_LINE)
+            keys.set_class(bool(message), "message")
 
     def _show(self) -> None:
-        self.answered = answered(self.state, self._calibration, self._link_view)
-        shown = self.answered.shown
+        self._tell(self.desk.message or self.desk.notice)
+        shown = self.desk.answered.shown
         if shown == self._shown:
             return
         self._shown = shown
         self._lines("tempo").tell(shown.tempo)
         self._lines("source").tell(shown.source)
+        self._lines("unit").tell(shown.unit)
         self.query_one("#head", Large).word = shown.head
         self.query_one("#figure", Large).word = shown.figure
         self._lines("answer").tell(shown.answer)
@@ -292,6 +325,7 @@ class StageApp(App[None]):
         self._lines("warning").tell(*shown.warning)
         self._lines("others").tell(*shown.others)
         self._lines("song").tell(shown.song)
+        self._lines("songs").tell(*shown.songs)
         self._lines("next").tell(shown.next_song)
         self._lines("choices").tell(shown.choices)
         self.query_one("#dial", Dial).dial = shown.dial
@@ -305,6 +339,8 @@ def make_stage(
     link: MidiLink | None = None,
     fit: Callable[[], Calibration] | None = None,
     clock: Callable[[], float] = time.monotonic,
+    wall_clock: Callable[[], float] = time.time,
 ) -> StageApp:
     """The stage, built but not run, as the command line and the tests share it."""
-    return StageApp(opening, link, fit=fit or opening.calibration, clock=clock)
+    desk = Desk(opening, clock=clock, wall_clock=wall_clock)
+    return StageApp(desk, link, fit=fit or opening.calibration, kept=opening.kept)

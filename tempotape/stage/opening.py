@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import msgspec
@@ -9,8 +10,12 @@ import msgspec
 from tempotape.demos import DEMO_SET, DEMO_UNIT
 from tempotape.faults import InputFault
 from tempotape.remembered import LastOpened, fits_folder, last_opened, remember, state_folder
-from tempotape.songs.setlist import Setlist, read_setlist, unit_path
-from tempotape.stage.state import StageState, at_song
+from tempotape.songs.parts import Part, parts_of
+from tempotape.songs.set_csv import read_set
+from tempotape.songs.set_edit import FileStamp, stamp
+from tempotape.songs.setlist import Section, Setlist, unit_path
+from tempotape.stage.session import SessionKeeper, resumed
+from tempotape.stage.state import StageState, opened
 from tempotape.tempo.typed import tempo_bpm
 from tempotape.text import listed, quoted
 from tempotape.unit.calibration import Calibration, kept_calibration, load_calibration
@@ -18,11 +23,20 @@ from tempotape.unit.model import Unit
 from tempotape.unit.unitfile import read_unit
 
 
+class SetOpened(msgspec.Struct, frozen=True):
+    """A set with its file, as it was when read, and what it plays."""
+
+    file: Path
+    stamp: FileStamp
+    setlist: Setlist
+    parts: tuple[Part, ...]
+
+
 class Opening(msgspec.Struct, frozen=True):
     """The unit, read but not yet fitted, and the first state.
 
     `kept` is the fitted unit where its fit was kept from before. `remark` is a sentence about a
-    unit or set of last time that could not be opened again.
+    unit or set of last time that could not be opened again, or about damaged state.
     """
 
     unit_file: Path
@@ -30,6 +44,7 @@ class Opening(msgspec.Struct, frozen=True):
     state: StageState
     last: LastOpened
     remark: str = ""
+    songs: SetOpened | None = None
 
     def calibration(self) -> Calibration:
         """The fitted unit; takes a second or two unless its fit is kept from before."""
@@ -37,36 +52,50 @@ class Opening(msgspec.Struct, frozen=True):
 
 
 def open_stage(
-    *, unit: str | None, setlist: str | None, midi_in: str | None, tempo: str | None
+    *,
+    unit: str | None,
+    setlist: str | None,
+    midi_in: str | None,
+    tempo: str | None,
+    midi_out: str | None = None,
 ) -> Opening:
     """Read and check what the stage needs, and remember it for next time.
 
-    Without a unit or a set, those used last; without any, the demo. Raises InputFault for anything
-    given on the command line that cannot be used.
+    Without a unit or a set, those used last; without any, the demo. The same unit and set as last
+    time open where they were left. Raises InputFault for anything given on the command line that
+    cannot be used.
     """
     bpm = None if tempo is None else tempo_bpm(tempo, entry="--tempo")
-    remark = ""
+    remarks = []
+    last = last_opened(state_folder())
+    ports = (midi_in or last.midi_in, midi_out or last.midi_out)
     if unit is None and setlist is None:
-        last = last_opened(state_folder())
-        midi_port = midi_in or last.midi_in
         try:
             unit, setlist = last.unit, last.setlist
             unit_file, model, songs = _read(unit, setlist) if unit or setlist else _read(*_DEMO)
         except InputFault as fault:
             unit = setlist = None
             unit_file, model, songs = _read(*_DEMO)
-            remark = f"opened the demo, because {fault.sentence}"
+            remarks.append(f"opened the demo, because {fault.sentence}")
     else:
-        midi_port = midi_in
         unit_file, model, songs = _read(unit, setlist)
-    state = at_song(StageState(setlist=songs), 0, None)
-    if bpm is not None:
-        state = msgspec.structs.replace(state, tempo_bpm=bpm, source="typed")
-    state = msgspec.structs.replace(state, following=midi_in is not None)
-    last = LastOpened(_absolute(unit), _absolute(setlist), midi_port)
+    last = LastOpened(_absolute(unit), _absolute(setlist), *ports)
     remember(state_folder(), last)
+    state = opened(songs.setlist, songs.parts) if songs else opened(None)
+    session, damage = SessionKeeper(state_folder()).load()
+    if damage:
+        # The folder is long, and the same for all of them.
+        remarks.append(damage.replace(f"{state_folder()}{os.sep}", ""))
+    if session is not None and (session.unit, session.setlist) == (last.unit, last.setlist):
+        state = resumed(state, session)
+    if bpm is not None:
+        state = msgspec.structs.replace(
+            state, tempo_bpm=bpm, source="typed", as_planned=False, following=False
+        )
+    if midi_in is not None:
+        state = msgspec.structs.replace(state, following=True)
     kept = kept_calibration(model, fits_folder())
-    return Opening(unit_file, kept, state, last, remark)
+    return Opening(unit_file, kept, state, last, "; ".join(remarks), songs)
 
 
 _DEMO = (str(DEMO_UNIT), str(DEMO_SET))
@@ -76,26 +105,50 @@ def _absolute(path: str | None) -> str | None:
     return None if path is None else str(Path(path).absolute())
 
 
-def _read(unit: str | None, setlist: str | None) -> tuple[Path, Unit, Setlist | None]:
+def open_set(path: Path) -> SetOpened:
+    """The set in the file at `path`, with its MIDI files. Raises InputFault."""
+    seen = stamp(path)
+    setlist = read_set(path)
+    try:
+        parts = parts_of(setlist, _from_midi_files(setlist, path))
+    except InputFault as fault:
+        raise fault if fault.source else fault.located(source=str(path)) from None
+    return SetOpened(path, seen, setlist, parts)
+
+
+def _from_midi_files(setlist: Setlist, path: Path) -> dict[int, tuple[Section, ...]]:
+    if not any(song.midi_file for song in setlist.song):
+        return {}
+    from tempotape.songs.midi_sections import midi_sections  # noqa: PLC0415 - not for every set
+
+    return midi_sections(setlist, path)
+
+
+def check_heads(songs: SetOpened, unit_file: Path, heads: tuple[str, ...]) -> None:
+    """Raises InputFault for a song that insists on a head the unit does not have."""
+    for number, song in enumerate(songs.setlist.song, 1):
+        if song.head is not None and song.head not in heads:
+            raise InputFault(
+                f"head is {quoted(song.head)}",
+                expected=f"a head of {unit_file}: {listed(map(quoted, heads))}",
+                source=str(songs.file),
+                entry=f"song {number} {quoted(song.title)}",
+            )
+
+
+def _read(unit: str | None, setlist: str | None) -> tuple[Path, Unit, SetOpened | None]:
     """The unit's file, the unit in it, and the set. Raises InputFault."""
-    songs = None if setlist is None else read_setlist(Path(setlist))
+    songs = None if setlist is None else open_set(Path(setlist))
     if unit is not None:
         unit_file = Path(unit)
     else:
-        named = unit_path(songs, Path(setlist)) if songs and setlist else None
+        named = unit_path(songs.setlist, songs.file) if songs else None
         if named is None:
             raise InputFault(
                 "names no unit", expected='a line unit = "FILE" or --unit', source=setlist or ""
             )
         unit_file = named
     model = read_unit(unit_file)
-    heads = model.head_names
-    for number, song in enumerate(songs.song if songs else (), 1):
-        if song.head is not None and song.head not in heads:
-            raise InputFault(
-                f"head is {quoted(song.head)}",
-                expected=f"a head of {unit_file}: {listed(map(quoted, heads))}",
-                source=setlist or "",
-                entry=f"song {number} {quoted(song.title)}",
-            )
+    if songs is not None:
+        check_heads(songs, unit_file, model.head_names)
     return unit_file, model, songs

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -9,15 +11,22 @@ import msgspec
 from tempotape.advice.advise import advise
 from tempotape.advice.settings import Setting
 from tempotape.advice.wording import timing_word, zone_words
-from tempotape.stage.state import StageState, typing_fault
+from tempotape.songs.hand_moves import move_text
+from tempotape.songs.plan_report import PlannedSong
+from tempotape.stage.state import StageState, at_part, typing_fault
 from tempotape.text import printable
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.curve import SpeedCurve
 from tempotape.unit.knob import knob_figure, knob_text, pointer_deg
+from tempotape.unit.trim import age_s, age_words, drift, faded
 
 if TYPE_CHECKING:
     from tempotape.tempo.midi_link import LinkView
 
+# The plan of the set: a setting for each of its parts, by place.
+Plan = Mapping[int, PlannedSong]
+# Song Position counts sixteenth notes (MIDI 1.0 Detailed Specification).
+MIDI_BEATS_A_QUARTER = 4
 ZONE_MARKS = {"steady": "=", "wobbly": "~", "unstable": "!", "unknown": "?"}
 
 
@@ -54,6 +63,7 @@ class Shown(msgspec.Struct, frozen=True):
 
     tempo: str
     source: str
+    unit: str
     head: str
     figure: str
     answer: str
@@ -62,6 +72,7 @@ class Shown(msgspec.Struct, frozen=True):
     others: tuple[str, ...]
     song: str
     next_song: str
+    songs: tuple[str, ...]
     choices: str
     dial: DialShown | None
     curve: CurveShown | None
@@ -76,27 +87,47 @@ class Answered(msgspec.Struct, frozen=True):
     ways: int
 
 
-def answered(state: StageState, calibration: Calibration | None, link: LinkView | None) -> Answered:
-    """The whole stage for a state; `calibration` is None while the unit is still being fitted."""
+def answered(
+    state: StageState,
+    calibration: Calibration | None,
+    link: LinkView | None,
+    *,
+    plan: Plan | None = None,
+    now_unix_s: float = 0.0,
+    rehearsal: str = "",
+) -> Answered:
+    """The whole stage for a state.
+
+    `calibration`, with the trim applied, is None while the unit is still being fitted;
+    `plan` is the plan of the set, by place among the parts; `now_unix_s` is the time of day, from
+    which a trim has its age. `rehearsal` says where a rehearsal stands.
+    """
     wish = state.wish
     settings: tuple[Setting, ...] = ()
     if calibration is not None and wish is not None:
         settings = advise(calibration, wish).settings
     ways = sum(setting.reachable for setting in settings)
     setting = settings[min(state.way, max(ways - 1, 0))] if settings else None
+    planned = plan.get(state.part_at) if plan and state.as_planned else None
+    if planned is not None:
+        setting = next(
+            (_as_planned(one, planned) for one in settings if _is(one, planned)), setting
+        )
     head, figure = _large(calibration, state, setting)
     shown = Shown(
         tempo=_tempo(state),
         source=_source(state, link),
+        unit=_unit(state, calibration, now_unix_s),
         head=head,
         figure=figure,
         answer=_answer(setting, ways),
         timing=_timing(setting),
         warning=_warning(state, setting),
-        others=_others([other for other in settings if other is not setting]),
+        others=_others([other for other in settings if not _same_way(other, setting)]),
         song=_song(state),
-        next_song=_next_song(state, calibration, setting),
-        choices=_choices(state),
+        next_song=_next_part(state, calibration, setting, plan),
+        songs=_songs(state, plan),
+        choices=rehearsal or _choices(state),
         dial=_dial(calibration, setting) if calibration else None,
         curve=_curve(calibration, setting) if calibration else None,
         unstable=setting is not None and setting.zone == "unstable",
@@ -122,7 +153,13 @@ def _tempo(state: StageState) -> str:
     return "-- BPM" if state.tempo_bpm is None else f"{round(state.tempo_bpm, 1):g} BPM"
 
 
-_SOURCES = {"none": "no tempo yet", "song": "from the song", "typed": "typed", "clock": ""}
+_SOURCES = {
+    "none": "no tempo yet",
+    "song": "from the song",
+    "changed": "changed on the stage",
+    "typed": "typed",
+    "tape": "the tape's own tempo",
+}
 
 
 def _source(state: StageState, link: LinkView | None) -> str:
@@ -130,22 +167,66 @@ def _source(state: StageState, link: LinkView | None) -> str:
     fault = typing_fault(state)
     if fault:
         return fault
+    if state.leading_bpm is not None and link is not None:
+        return _leading(state.leading_bpm, link)
     if not state.following or link is None:
-        kept = "kept from the MIDI clock" if state.source == "clock" else _SOURCES[state.source]
-        return kept + beat
+        return _kept(state) + beat
+    return _followed(state, link, beat)
+
+
+def _followed(state: StageState, link: LinkView, beat: str) -> str:
+    """What the clock that is followed does."""
     if not link.available:
         return link.problem
     if link.chosen is None:
         return "MIDI clock: no port chosen, press p"
     if link.listening is None:
         return printable(f"MIDI clock: waiting for port {link.chosen}")
+    if link.own_clock:
+        return printable(f"MIDI clock: our own comes back on {link.listening}, not followed")
     told = {
         "waiting": "no clock yet",
         "locking": "locking",
         "locked": "LOCKED",
         "lost": "LOST, tempo held",
     }[link.reading.state]
+    told += ", playing" if link.reading.running else ""
+    told += {0.5: ", halved", 1.0: "", 2.0: ", doubled"}.get(state.factor, f" x{state.factor:g}")
     return printable(f"MIDI clock {told}, {link.listening}{beat}")
+
+
+def _kept(state: StageState) -> str:
+    """Where a tempo that follows nothing came from."""
+    if state.source == "clock":
+        return "kept from the MIDI clock"
+    if state.source == "tapped" and state.taps is not None:
+        return f"{state.taps.count} taps, within {state.taps.error_bpm:.1f} BPM"
+    return _SOURCES[state.source]
+
+
+def _leading(bpm: float, link: LinkView) -> str:
+    """What becomes of the clock that is sent."""
+    tempo = f"TAPE LEADS {bpm:.2f}"
+    if not link.available:
+        return f"{tempo}: {link.problem}"
+    if link.output_chosen is None:
+        return f"{tempo}: no port to send to, press o"
+    if link.sending_to is None:
+        return printable(f"{tempo}: waiting for port {link.output_chosen}")
+    beat = link.position_beats // MIDI_BEATS_A_QUARTER + 1
+    moving = f"playing, beat {beat}" if link.playing else "s starts"
+    return printable(f"{tempo}, {moving}, to {link.sending_to}")
+
+
+def _unit(state: StageState, calibration: Calibration | None, now_unix_s: float) -> str:
+    """The unit, and how far it is trimmed."""
+    if calibration is None:
+        return ""
+    if state.trim is None or faded(state.trim, now_unix_s):
+        return calibration.unit.name
+    percent = 100 * math.expm1(drift(state.trim, now_unix_s)[0])
+    age = age_words(age_s(state.trim, now_unix_s))
+    return f"{calibration.unit.name}, trim {percent:+.1f} % {age}"
 
 
 def _answer(setting: Setting | None, ways: int) -> str:
@@ -213,26 +294,113 @@ def _miss(setting: Setting) -> str:
 
 
 def _song(state: StageState) -> str:
-    if state.song is None or state.setlist is None:
+    if state.song is None or state.part is None:
         return "no set open"
-    told = f"{state.song_at + 1}/{len(state.setlist.song)} {state.song.title}"
-    return f"{told} - {state.song.notes}" if state.song.notes else told
+    show = state.show
+    skipped = ", skipped" if state.song_at in show.skipped else ""
+    section = f", {state.part.section}" if state.part.section else ""
+    told = f"{show.order.index(state.song_at) + 1}/{len(show.order)} {state.song.title}"
+    return " - ".join(filter(None, (f"{told}{section}{skipped}", state.part.notes)))
 
 
-def _next_song(state: StageState, calibration: Calibration | None, setting: Setting | None) -> str:
-    song = state.next_song
-    if song is None:
-        return "last song of the set" if state.setlist else ""
-    if song.tempo_bpm is None or calibration is None:
-        return f"next {song.title}: tempo not known yet"
-    hand = None if setting is None or setting.knob is None else (setting.head, setting.knob)
-    wish = msgspec.structs.replace(song.wish(song.tempo_bpm), hand=hand)
-    best = advise(calibration, wish).settings[0]
-    if best.knob is None:
-        return f"next {song.title}, {song.tempo_bpm:g}: out of reach"
+def _next_part(
+    state: StageState, calibration: Calibration | None, setting: Setting | None, plan: Plan | None
+) -> str:
+    """What comes next and what the hand must do for it, so that it can move early."""
+    at = state.next_part_at
+    if at is None:
+        return "last song of the set" if state.parts else ""
+    part = state.parts[at]
+    named = f"next {part.section if part.inside and part.section else part.title}"
+    best = None if calibration is None else _coming(at_part(state, at, None), calibration, plan)
+    if best is None or calibration is None:
+        return f"{named}: tempo not known yet"
+    named = f"{named}, {best[0]:g}"
+    if best[1].knob is None:
+        return f"{named}: out of reach"
+    stands = setting is not None and setting.knob is not None
+    head, knob = (setting.head, setting.knob) if setting and stands else (None, None)
+    move = move_text(calibration.unit.knob, head, knob, best[1].head, best[1].knob)
+    return f"{named}: {move} ({best[1].note})"
+
+
+def _coming(
+    there: StageState, calibration: Calibration, plan: Plan | None
+) -> tuple[float, Setting] | None:
+    """The tempo and the setting of the part that comes, None where its tempo is not known."""
+    planned = plan.get(there.part_at) if plan and there.as_planned else None
+    wish = there.wish
+    if wish is None:
+        return None
+    settings = advise(calibration, wish).settings
+    if planned is not None:
+        chosen = next((_as_planned(one, planned) for one in settings if _is(one, planned)), None)
+        if chosen is not None:
+            return wish.tempo_bpm, chosen
+    return wish.tempo_bpm, settings[0]
+
+
+def _is(setting: Setting, planned: PlannedSong) -> bool:
+    """Whether the plan chose this way, be it at a reading a little beside."""
+    way = (setting.note, setting.head)
+    return planned.knob is not None and way == (planned.note, planned.head)
+
+
+def _same_way(setting: Setting, other: Setting | None) -> bool:
+    return other is not None and (setting.note, setting.head) == (other.note, other.head)
+
+
+def _as_planned(setting: Setting, planned: PlannedSong) -> Setting:
+    """The setting at the reading of the plan, where the knob may stay and is still in time."""
+    return msgspec.structs.replace(
+        setting,
+        rank=1,
+        knob=planned.knob,
+        knob_text=planned.knob_text,
+        delay_ms=planned.delay_ms,
+        error_ms=planned.error_ms,
+        flutter_percent=planned.flutter_percent,
+        zone=planned.zone,
+        in_time=planned.in_time,
+    )
+
+
+def _songs(state: StageState, plan: Plan | None) -> tuple[str, ...]:
+    """The set around the present song, a line a song or section."""
+    if not state.parts:
+        return ()
+    order = state.show.order
+    here = order.index(state.song_at)
+    lines = []
+    for song_at in order[max(0, here - _SONGS_BEFORE) : here + _MOST_SONGS]:
+        first = state.first_part(song_at)
+        for part_at, part in enumerate(state.parts[first:], first):
+            if part.number != song_at + 1:
+                break
+            planned = plan.get(part_at) if plan else None
+            name = f"  {part.section}" if part.inside else part.title
+            place = ""
+            if song_at in state.show.skipped:
+                place = "skipped"
+            elif planned is not None and planned.knob is not None:
+                place = f"{planned.head} {planned.knob_text}"
+            mark = ">" if part_at == state.part_at else " "
+            lines.append(f"{mark} {_cut(name):<{_TITLE_CELLS}} {place}")
+    return tuple(lines)
+
+
+# How much of a title the list shows, the songs above the present one, and how many from there.
+_TITLE_CELLS = 20
+_SONGS_BEFORE = 1
+_MOST_SONGS = 30
+
+
+def _cut(title: str) -> str:
+    title = printable(title)
     return (
-        f"next {song.title}, {song.tempo_bpm:g}: head {best.head}, knob {best.knob_text}, "
-        f"{best.note}"
+        title
+        if len(title) <= _TITLE_CELLS
+        else f"{title[: _TITLE_CELLS - 1]}\N{HORIZONTAL ELLIPSIS}"
     )
 
 

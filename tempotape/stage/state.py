@@ -12,11 +12,15 @@ import msgspec
 from tempotape.advice.advise import Wish
 from tempotape.advice.ranking import TASTES, Taste
 from tempotape.faults import InputFault
+from tempotape.songs.parts import Part, parts_of
 from tempotape.songs.setlist import Setlist, Song
+from tempotape.songs.show_order import ShowOrder, after, ahead_of, as_written, moved, with_skip
 from tempotape.tempo.notes import NOTE_VALUES, QUARTER, USUAL_REPEATS, NoteValue
-from tempotape.tempo.typed import tempo_bpm
+from tempotape.tempo.taps import TapReading
+from tempotape.tempo.typed import FASTEST_BPM, SLOWEST_BPM, tempo_bpm
+from tempotape.unit.trim import Trim
 
-Source = Literal["none", "song", "typed", "clock"]
+Source = Literal["none", "song", "changed", "typed", "tapped", "clock", "tape"]
 TEMPO_KEYS = frozenset("0123456789.,")
 LONGEST_TYPING = 6
 # Offered after a song's own wishes, when a player steps on through the note values.
@@ -35,16 +39,36 @@ _MORE_NOTES = tuple(
 )
 
 
+class Edit(msgspec.Struct, frozen=True):
+    """What the player changed of one song, or section of one, on the stage.
+
+    `tempo_bpm` is None where the set's own stands. `factor` is what a followed clock's tempo is
+    multiplied by.
+    """
+
+    tempo_bpm: float | None
+    note: NoteValue | None
+    taste: Taste
+    head: str | None
+    factor: float = 1.0
+
+
 class StageState(msgspec.Struct, frozen=True):
     """What the player has chosen.
 
+    `parts` is what the set plays, `show` its order; `part_at` is the place among the parts.
     `tempo_bpm` counts the song's beat; `typing` holds the digits of a tempo not yet closed. `note`
-    and `head` narrow the answer where not None. `way` counts down from the best setting. `hand` is
-    where the switch and the knob were left by the answer before.
+    and `head` narrow the answer where not None. `way` counts down from the best setting;
+    `as_planned` asks for the setting of the plan instead. `hand` is where the switch and the knob
+    were left by the answer before. `taps` is the series behind a tapped tempo. `edits` holds what
+    was changed, by place among the parts. `trim` is what the unit has drifted by. `leading_bpm` is
+    the tempo of the clock sent, in quarter notes a minute, None while none is.
     """
 
     setlist: Setlist | None = None
-    song_at: int = 0
+    parts: tuple[Part, ...] = ()
+    show: ShowOrder = ShowOrder(())
+    part_at: int = 0
     tempo_bpm: float | None = None
     source: Source = "none"
     typing: str = ""
@@ -53,17 +77,56 @@ class StageState(msgspec.Struct, frozen=True):
     taste: Taste = "steady"
     head: str | None = None
     way: int = 0
+    as_planned: bool = False
     hand: tuple[str, float] | None = None
+    taps: TapReading | None = None
+    edits: dict[int, Edit] = {}
+    trim: Trim | None = None
+    leading_bpm: float | None = None
+
+    @property
+    def factor(self) -> float:
+        """What a followed clock's tempo is multiplied by in this song."""
+        edit = self.edits.get(self.part_at)
+        return edit.factor if edit else 1.0
+
+    @property
+    def part(self) -> Part | None:
+        return self.parts[self.part_at] if self.parts else None
+
+    @property
+    def song_at(self) -> int:
+        """The song's place in the set file, from 0."""
+        return self.part.number - 1 if self.part else 0
 
     @property
     def song(self) -> Song | None:
         return self.setlist.song[self.song_at] if self.setlist else None
 
     @property
-    def next_song(self) -> Song | None:
-        if self.setlist is None or self.song_at + 1 >= len(self.setlist.song):
-            return None
-        return self.setlist.song[self.song_at + 1]
+    def section_at(self) -> int:
+        """The place of the part among those of its song, from 0."""
+        return self.part_at - self.first_part(self.song_at)
+
+    def first_part(self, song_at: int) -> int:
+        """The place among the parts where a song begins."""
+        return next(at for at, part in enumerate(self.parts) if part.number == song_at + 1)
+
+    @property
+    def next_part_at(self) -> int | None:
+        """What is played next: a section of the same song, or the next song that is not skipped."""
+        if self.part_at + 1 < len(self.parts) and self.parts[self.part_at + 1].inside:
+            return self.part_at + 1
+        following = after(self.show, self.song_at)
+        return None if following is None else self.first_part(following)
+
+    @property
+    def part_before_at(self) -> int | None:
+        """What was played before: a section of the song, or the beginning of the song before."""
+        if self.part is not None and self.part.inside:
+            return self.part_at - 1
+        earlier = ahead_of(self.show, self.song_at)
+        return None if earlier is None else self.first_part(earlier)
 
     @property
     def beat(self) -> NoteValue:
@@ -72,6 +135,8 @@ class StageState(msgspec.Struct, frozen=True):
     @property
     def wanted(self) -> tuple[NoteValue, ...]:
         """The note values asked for when the player has not narrowed them down."""
+        if self.part is not None and self.part.wish is not None:
+            return self.part.wish.repeats
         return self.song.repeat_notes if self.song else USUAL_REPEATS
 
     @property
@@ -92,24 +157,77 @@ class StageState(msgspec.Struct, frozen=True):
 _replace = msgspec.structs.replace
 
 
+def opened(setlist: Setlist | None, parts: tuple[Part, ...] | None = None) -> StageState:
+    """The state at the first song; `parts` is what the set plays, where its MIDI files count."""
+    if setlist is None:
+        return StageState()
+    played = parts_of(setlist) if parts is None else parts
+    state = StageState(setlist=setlist, parts=played, show=as_written(len(setlist.song)))
+    return at_part(state, 0, None)
+
+
 def at_song(state: StageState, song_at: int, hand: tuple[str, float] | None) -> StageState:
-    """The state on arriving at a song: its own tempo, taste and head; nothing typed is kept."""
+    """The state on arriving at the beginning of a song, by its place in the file."""
     if state.setlist is None or not 0 <= song_at < len(state.setlist.song):
         return state
-    song = state.setlist.song[song_at]
-    follows = state.following
+    return at_part(state, state.first_part(song_at), hand)
+
+
+def at_part(state: StageState, part_at: int, hand: tuple[str, float] | None) -> StageState:
+    """The state on arriving at a song or section: its tempo, taste and head, or what was made of
+    them. Taste and head that the player chose for a song hold in its sections too.
+    """
+    if not 0 <= part_at < len(state.parts):
+        return state
+    part = state.parts[part_at]
+    there = _replace(state, part_at=part_at)
+    song = there.song
+    assert song is not None  # noqa: S101 - parts come from a set
+    whole = state.edits.get(there.first_part(there.song_at))
+    edit = state.edits.get(part_at) or Edit(
+        None,
+        None,
+        whole.taste if whole else song.taste,
+        whole.head if whole else song.head,
+        whole.factor if whole else 1.0,
+    )
+    tempo_bpm, source = state.tempo_bpm, state.source
+    if not state.following:
+        tempo_bpm = edit.tempo_bpm or part.tempo_bpm
+        source = "changed" if edit.tempo_bpm else "song" if part.tempo_bpm else "none"
     return _replace(
-        state,
-        song_at=song_at,
-        tempo_bpm=state.tempo_bpm if follows else song.tempo_bpm,
-        source=state.source if follows else "song" if song.tempo_bpm else "none",
+        there,
+        tempo_bpm=tempo_bpm,
+        source=source,
         typing="",
-        note=None,
-        taste=song.taste,
-        head=song.head,
+        note=edit.note,
+        taste=edit.taste,
+        head=edit.head,
         way=0,
+        as_planned=part_at not in state.edits and not state.following,
         hand=hand,
     )
+
+
+def _edited(state: StageState, factor: float | None = None) -> StageState:
+    """The state with the present choices kept for this song or section."""
+    before = state.edits.get(state.part_at)
+    tempo_bpm = before.tempo_bpm if before else None
+    if state.source in {"typed", "tapped", "tape"}:
+        tempo_bpm = state.tempo_bpm
+    edit = Edit(tempo_bpm, state.note, state.taste, state.head, factor or state.factor)
+    return _replace(state, edits={**state.edits, state.part_at: edit}, as_planned=False)
+
+
+def move_song(state: StageState, by: int) -> StageState:
+    """The present song played `by` songs later, or earlier where negative."""
+    return _replace(state, show=moved(state.show, state.song_at, by))
+
+
+def skip_song(state: StageState) -> StageState:
+    """The present song passed over from now on, or played again."""
+    on = state.song_at not in state.show.skipped
+    return _replace(state, show=with_skip(state.show, state.song_at, on=on))
 
 
 def type_tempo(state: StageState, key: str) -> StageState:
@@ -129,7 +247,7 @@ def _with_typing(state: StageState, typing: str) -> StageState:
         bpm = tempo_bpm(typing)
     except InputFault:
         return typed
-    return _replace(typed, tempo_bpm=bpm, source="typed", following=False, way=0)
+    return _edited(_replace(typed, tempo_bpm=bpm, source="typed", following=False, way=0))
 
 
 def close_typing(state: StageState) -> StageState:
@@ -155,30 +273,90 @@ def follow(state: StageState, *, on: bool) -> StageState:
 
 def with_clock(state: StageState, bpm: float) -> StageState:
     """The tempo that MIDI clock gives; a clock counts quarter notes, the song its own beat."""
-    in_beats = bpm / float(state.beat.quarters)
+    in_beats = bpm * state.factor / float(state.beat.quarters)
     if not state.following or (state.tempo_bpm == in_beats and state.source == "clock"):
         return state
-    return _replace(state, tempo_bpm=in_beats, source="clock", way=0)
+    return _replace(state, tempo_bpm=in_beats, source="clock", way=0, as_planned=False)
+
+
+def times(state: StageState, factor: float) -> StageState:
+    """Half or double tempo: of a followed clock for this song from now on, else of the tempo."""
+    if state.tempo_bpm is None:
+        return state
+    bpm = state.tempo_bpm * factor
+    if not SLOWEST_BPM <= bpm <= FASTEST_BPM:
+        return state
+    changed = _replace(state, tempo_bpm=bpm, typing="", way=0)
+    if state.source == "clock":
+        return _edited(changed, state.factor * factor)
+    return _edited(_replace(changed, source="typed"))
+
+
+def with_taps(state: StageState, taps: TapReading) -> StageState:
+    """The tempo tapped, where it is one; taps count the song's beat."""
+    if not SLOWEST_BPM <= taps.tempo_bpm <= FASTEST_BPM:
+        return state
+    tapped = _replace(
+        state,
+        tempo_bpm=taps.tempo_bpm,
+        source="tapped",
+        taps=taps,
+        typing="",
+        following=False,
+        way=0,
+    )
+    return _edited(tapped)
+
+
+def with_trim(state: StageState, trim: Trim | None) -> StageState:
+    """The unit has drifted by this much, or by nothing that is known."""
+    return _replace(state, trim=trim, typing="")
+
+
+def lead(
+    state: StageState, tempo_bpm: float, *, note: NoteValue | None = None, head: str | None = None
+) -> StageState:
+    """The tape's own tempo, counted in the song's beat, is the song's from now on, and sent."""
+    quarter_bpm = tempo_bpm * float(state.beat.quarters)
+    led = _replace(
+        state,
+        tempo_bpm=tempo_bpm,
+        source="tape",
+        typing="",
+        following=False,
+        leading_bpm=quarter_bpm,
+        note=note or state.note,
+        head=head or state.head,
+        way=0 if note or head else state.way,
+    )
+    return _edited(led)
+
+
+def lead_no_more(state: StageState) -> StageState:
+    """No clock is sent any more; the tempo stays."""
+    return _replace(state, leading_bpm=None)
 
 
 def step_note(state: StageState, step: int) -> StageState:
     """The next note value: all wanted ones, each wanted one, then the other usual ones."""
     choices = (None, *dict.fromkeys((*state.wanted, *_MORE_NOTES)))
     at = (choices.index(state.note) + step) % len(choices)
-    return _replace(state, note=choices[at], way=0)
+    return _edited(_replace(state, note=choices[at], way=0))
 
 
 def step_taste(state: StageState) -> StageState:
-    return _replace(state, taste=TASTES[(TASTES.index(state.taste) + 1) % len(TASTES)], way=0)
+    taste = TASTES[(TASTES.index(state.taste) + 1) % len(TASTES)]
+    return _edited(_replace(state, taste=taste, way=0))
 
 
 def step_head(state: StageState, heads: tuple[str, ...]) -> StageState:
     """Insist on the next head in turn, then on none."""
     choices = (None, *heads)
     at = (choices.index(state.head) + 1) % len(choices) if state.head in choices else 0
-    return _replace(state, head=choices[at], way=0)
+    return _edited(_replace(state, head=choices[at], way=0))
 
 
 def step_way(state: StageState, step: int, ways: int) -> StageState:
     """The next or the previous of the ranked settings."""
-    return _replace(state, way=min(max(state.way + step, 0), max(ways - 1, 0)))
+    way = min(max(state.way + step, 0), max(ways - 1, 0))
+    return _replace(state, way=way, as_planned=False)

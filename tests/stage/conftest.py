@@ -11,7 +11,7 @@ from tempotape.remembered import LastOpened
 from tempotape.songs.setlist import Setlist, Song
 from tempotape.stage.app import StageApp, make_stage
 from tempotape.stage.opening import Opening
-from tempotape.stage.state import StageState, at_song
+from tempotape.stage.state import opened
 from tempotape.tempo.clock import ClockReading
 from tempotape.tempo.midi_link import LinkView
 from tempotape.unit.model import Knob, Steadiness
@@ -54,8 +54,10 @@ class ScriptedLink:
             chosen=None,
             listening=None,
             reading=ClockReading(0.0, "waiting", None, None, running=False),
+            outputs=("Beatbox", "Laptop"),
         )
         self.closed = False
+        self.sent: list[object] = []
 
     def start(self) -> None:
         pass
@@ -63,11 +65,33 @@ class ScriptedLink:
     def choose(self, name: str | None) -> None:
         self.shown = msgspec.structs.replace(self.shown, chosen=name)
 
+    def choose_output(self, name: str | None) -> None:
+        self.shown = msgspec.structs.replace(self.shown, output_chosen=name, sending_to=name)
+
+    def lead(self, tempo_bpm: float | None) -> None:
+        self.sent.append(tempo_bpm)
+        self.shown = msgspec.structs.replace(self.shown, leading_bpm=tempo_bpm)
+
+    def play(self) -> None:
+        self.sent.append("play")
+        self.shown = msgspec.structs.replace(self.shown, playing=True)
+
+    def halt(self) -> None:
+        self.sent.append("halt")
+        self.shown = msgspec.structs.replace(self.shown, playing=False)
+
+    def go_on(self) -> None:
+        self.sent.append("go on")
+        self.shown = msgspec.structs.replace(self.shown, playing=True)
+
     def view(self) -> LinkView:
         return self.shown
 
     def close(self) -> None:
         self.closed = True
+
+    def own_clock(self, *, on: bool) -> None:
+        self.shown = msgspec.structs.replace(self.shown, own_clock=on)
 
     def clock(self, state: str, tempo_bpm: float | None) -> None:
         reading = ClockReading(1.0, state, tempo_bpm, 0.02 if tempo_bpm else None, running=True)
@@ -76,11 +100,17 @@ class ScriptedLink:
         )
 
 
+def opening_on(songs: Setlist | None, **last: str | None) -> Opening:
+    """What a stage on the known unit opens with."""
+    return Opening(Path("wren.toml"), None, opened(songs), LastOpened(**last))
+
+
 @pytest.fixture(autouse=True)
 def own_folders(tmp_path, monkeypatch):
     """Nothing is written outside the test's own folder."""
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.setenv("TEXTUAL_ANIMATIONS", "none")
 
 
@@ -94,12 +124,17 @@ def stage(link):
     """Build a stage on the known unit; `songs` may be None, `port` the remembered one."""
 
     def build(
-        songs: Setlist | None = SONGS, *, port: str | None = None, clock=None, fit=None
+        songs: Setlist | None = SONGS,
+        *,
+        port: str | None = None,
+        clock=None,
+        wall_clock=None,
+        fit=None,
     ) -> StageApp:
-        state = at_song(StageState(setlist=songs), 0, None)
-        opening = Opening(Path("wren.toml"), None, state, LastOpened(midi_in=port))
+        opening = opening_on(songs, midi_in=port)
         known = wren()
-        more = {"clock": clock} if clock else {}
+        more = {"clock": clock, "wall_clock": wall_clock}
+        more = {name: given for name, given in more.items() if given}
         return make_stage(opening, link=link, fit=fit or (lambda: known), **more)
 
     return build

@@ -8,7 +8,8 @@ from textual.widgets import OptionList
 from tempotape.faults import InputFault
 from tempotape.remembered import last_opened, state_folder
 from tempotape.songs.setlist import Setlist, Song
-from tempotape.stage.app import LOOK_EVERY_S, TYPING_CLOSES_AFTER_S
+from tempotape.stage.app import LOOK_EVERY_S
+from tempotape.stage.desk import TYPING_CLOSES_AFTER_S
 from tempotape.stage.widgets.large import Large
 from tempotape.stage.widgets.lines import Lines
 from tempotape.unit.model import Knob
@@ -54,9 +55,7 @@ async def test_it_opens_on_the_answer(stage):
         assert line(app, "timing").startswith("IN TIME within 3 ms   = steady (flutter 0.7 %)")
         assert line(app, "song") == "1/3 One - quietly"
         # 30 to the quarter is 2000 ms, the eighth 1000 ms: long at 2.8.
-        assert line(app, "next").startswith(
-            "next Two [/] \N{MUSIC SHARP SIGN}, 30: head long, knob"
-        )
+        assert line(app, "next").startswith("next Two [/] \N{MUSIC SHARP SIGN}, 30: turn down to ")
 
 
 async def test_a_typed_tempo_gives_its_answer_at_once(stage):
@@ -166,7 +165,7 @@ async def test_songs_follow_one_another(stage):
         assert line(app, "tempo") == "30 BPM"
         assert line(app, "song") == "2/3 Two [/] \N{MUSIC SHARP SIGN}"
         assert line(app, "next") == "next Three: tempo not known yet"
-        await pilot.press("space")
+        await pilot.press("right")
         assert line(app, "tempo") == "-- BPM"
         assert large(app) == ("type a", "tempo")
         assert line(app, "next") == "last song of the set"

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
+from statistics import median
 
 import pytest
 
@@ -56,3 +58,42 @@ def test_the_port_is_picked_on_the_stage(jack, tmp_path):
         shown = terminal.until("MIDI clock LOCKED")
         assert "140 BPM" in terminal.until("140 BPM")
         assert "Marimba" in shown
+
+
+def test_a_sound_server_that_dies_is_taken_up_again_under_the_running_stage(jack, tmp_path):
+    with stage_on(jack, tmp_path, "--midi-in", "Marimba") as terminal:
+        with jack.sender("Marimba", 100.0):
+            terminal.until(lambda text: "100 BPM" in text and "LOCKED" in text)
+            jack.kill()
+        shown = terminal.until("MIDI is not available here: no MIDI system answers")
+        assert "100 BPM" in shown
+        # A key is answered while the server is away.
+        terminal.keys("t")
+        terminal.until("taste wobbly")
+        jack.start()
+        with jack.sender("Marimba", 125.0):
+            terminal.until(lambda text: "125 BPM" in text and "LOCKED" in text)
+        terminal.keys("C-q")
+        terminal.until("exit code 0")
+
+
+def test_the_tape_leads_another_process(jack, tmp_path):
+    with jack.receiver("Drums") as heard, stage_on(jack, tmp_path, "--tempo", "96") as terminal:
+        terminal.until(lambda text: "96 BPM  typed" in text and "IN TIME" in text)
+        terminal.keys("o")
+        terminal.until("Drums")
+        terminal.keys("Enter")
+        terminal.until(lambda text: "Send MIDI clock to" not in text)
+        terminal.keys("l")
+        terminal.until("TAPE LEADS 96.00, s starts, to Drums")
+        terminal.keys("s")
+        terminal.until("playing, beat 3")
+        terminal.keys("l")
+        terminal.until("the tape's own tempo")
+        ticks_s = heard.ticks_s()
+        # 24 ticks to the quarter, 96 quarters a minute: 26.04 ms (MIDI 1.0).
+        period_s = median(after - before for before, after in pairwise(ticks_s))
+        assert period_s == pytest.approx(60 / 96 / 24, abs=0.0014)  # a period of JACK
+        assert b"\xfa" in heard.bytes()
+        terminal.keys("C-q")
+        terminal.until("exit code 0")

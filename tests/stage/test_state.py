@@ -48,7 +48,7 @@ def test_an_erased_digit_gives_the_tempo_of_what_is_left():
 
 
 def test_a_number_that_is_no_tempo_keeps_the_old_one_and_says_why():
-    state = typed(stage_state.at_song(StageState(setlist=SONGS), 0, None), "7")
+    state = typed(stage_state.opened(SONGS), "7")
     assert state.tempo_bpm == 96
     assert stage_state.typing_fault(state) == (
         "tempo is 7; expected beats a minute from 20 to 400, as 96 or 96.5"
@@ -61,7 +61,7 @@ def test_typing_has_an_end():
 
 
 def test_a_song_brings_its_tempo_taste_and_head():
-    state = stage_state.at_song(StageState(setlist=SONGS, note=None, way=3), 1, ("short", 4.0))
+    state = stage_state.at_song(stage_state.opened(SONGS), 1, ("short", 4.0))
     assert (state.tempo_bpm, state.source, state.taste, state.head) == (
         60,
         "song",
@@ -71,25 +71,25 @@ def test_a_song_brings_its_tempo_taste_and_head():
     assert (state.way, state.hand) == (0, ("short", 4.0))
     # A dotted-quarter beat of 60 is a quarter of 90.
     assert state.wish.quarter_bpm == 90
-    assert state.next_song.title == "Three"
+    assert state.parts[state.next_part_at].title == "Three"
 
 
 def test_a_song_without_tempo_waits_for_one():
-    state = stage_state.at_song(StageState(setlist=SONGS), 2, None)
+    state = stage_state.at_song(stage_state.opened(SONGS), 2, None)
     assert (state.tempo_bpm, state.source, state.wish) == (None, "none", None)
-    assert state.next_song is None
+    assert state.next_part_at is None
 
 
 @pytest.mark.parametrize("song_at", [-1, 3])
 def test_there_is_no_song_beyond_the_ends(song_at):
-    state = stage_state.at_song(StageState(setlist=SONGS), 1, None)
+    state = stage_state.at_song(stage_state.opened(SONGS), 1, None)
     assert stage_state.at_song(state, song_at, None) == state
 
 
 def test_without_a_set_there_are_no_songs():
     assert stage_state.at_song(StageState(), 1, None) == StageState()
     assert StageState().song is None
-    assert StageState().next_song is None
+    assert StageState().next_part_at is None
 
 
 def test_the_clock_rules_only_while_followed():
@@ -104,14 +104,14 @@ def test_the_clock_rules_only_while_followed():
 
 def test_the_clock_counts_quarters_and_the_song_its_own_beat():
     # MIDI 1.0: 24 clocks a quarter note. A quarter of 90 is a dotted-quarter beat of 60.
-    state = stage_state.at_song(StageState(setlist=SONGS), 1, None)
+    state = stage_state.at_song(stage_state.opened(SONGS), 1, None)
     state = stage_state.with_clock(stage_state.follow(state, on=True), 90.0)
     assert state.tempo_bpm == pytest.approx(60)
     assert state.wish.quarter_bpm == pytest.approx(90)
 
 
 def test_a_followed_clock_goes_on_into_the_next_song():
-    state = stage_state.at_song(StageState(setlist=SONGS), 0, None)
+    state = stage_state.opened(SONGS)
     state = stage_state.with_clock(stage_state.follow(state, on=True), 118.0)
     assert stage_state.at_song(state, 2, None).tempo_bpm == 118
 
@@ -123,7 +123,7 @@ def test_typing_leaves_the_clock():
 
 
 def test_note_values_go_round_from_the_songs_own():
-    state = stage_state.at_song(StageState(setlist=SONGS), 0, None)
+    state = stage_state.opened(SONGS)
     names = []
     for _ in range(9):
         state = stage_state.step_note(state, 1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import subprocess
+import time
 
 import pytest
 
@@ -54,7 +55,7 @@ def test_the_demo_opens_without_any_words(tmp_path):
         shown = terminal.until(lambda text: answer(text) is not None)
         assert "96 BPM  from the song" in shown
         assert "1/6 Low Tide" in shown
-        assert "next Lantern Street, 126.5: head long, knob" in shown
+        assert "next Lantern Street, 126.5: leave it as it is (quarter)" in shown
         assert all(len(row) <= 80 for row in shown.splitlines())
 
 
@@ -93,3 +94,73 @@ def test_a_fault_of_the_unit_leaves_a_clean_terminal_and_one_sentence(tmp_path):
         shown = terminal.until("exit code 1")
         assert "nothing measured yet" in shown
         assert "Traceback" not in shown
+
+
+def test_a_whole_set_is_played_by_keys(tmp_path):
+    with Terminal([*TEMPOTAPE], size=(80, 24), home=tmp_path) as terminal:
+        terminal.until(lambda text: answer(text) is not None)
+        terminal.keys("Right")
+        shown = terminal.until("2/6 Lantern Street")
+        assert "next last chorus, 128: leave it as it is (quarter)" in shown
+        terminal.keys("Right")
+        shown = terminal.until("2/6 Lantern Street, last chorus")
+        assert re.search(r"next Salt and Rope, 168: switch to short, turn down to [\d.]+", shown)
+        terminal.keys("PageDown")
+        shown = terminal.until("3/6 Salt and Rope")
+        assert "head short" in shown
+        assert "~ wobbly" in shown
+        terminal.keys("PageDown", "PageDown")
+        terminal.until("5/6 Slow Bell")
+        terminal.keys("j")
+        terminal.until("Jump to:")
+        terminal.keys("w", "a", "l")
+        terminal.until("Jump to: wal_")
+        terminal.keys("Enter")
+        terminal.until("4/6 Ferryman's Waltz")
+        terminal.keys(">")
+        terminal.until("5/6 Ferryman's Waltz")
+        terminal.keys("x")
+        terminal.until("5/6 Ferryman's Waltz, skipped")
+        terminal.keys("Right")
+        terminal.until("6/6 Harbour Lights Out")
+        for _ in range(4):
+            terminal.keys("Space")
+            time.sleep(0.5)
+        shown = terminal.until("4 taps, within")
+        assert re.search(r"^1[12]\d(\.\d)? BPM", shown)
+        terminal.keys("C-q")
+        terminal.until("exit code 0")
+
+
+def test_after_a_power_cut_it_opens_where_it_was(tmp_path):
+    with Terminal([*TEMPOTAPE], size=(80, 24), home=tmp_path) as terminal:
+        terminal.until(lambda text: answer(text) is not None)
+        terminal.keys("Right", "Right")
+        terminal.until("Lantern Street, last chorus")
+        terminal.keys("PageDown", "1", "6", "0", "Enter", "h")
+        terminal.until(lambda text: "160 BPM  typed" in text and "head short" in text)
+        terminal.keys("5", "0", "0", "r")  # no such delay there: refused, and told
+        terminal.until("check")
+        terminal.keys("3", "7", "8", "r")
+        trimmed = re.search(r"trim [+-][\d.]+ %", terminal.until("trim +"))
+        time.sleep(0.5)
+        terminal.kill()
+        terminal.until("exit code 137")
+    with Terminal([*TEMPOTAPE], size=(80, 24), home=tmp_path) as terminal:
+        shown = terminal.until(lambda text: answer(text) is not None)
+        assert "160 BPM  changed on the stage" in shown
+        assert "3/6 Salt and Rope" in shown
+        assert "head short" in shown
+        assert trimmed.group() in shown
+
+
+def test_it_opens_on_damaged_state_and_says_so(tmp_path):
+    folder = tmp_path / "state" / "tempotape"
+    folder.mkdir(parents=True)
+    for name in ("last.json", "last.before.json", "show.json", "show.before.json"):
+        (folder / name).write_bytes(b"\x00\xff{" * 40)
+    with Terminal([*TEMPOTAPE], size=(80, 24), home=tmp_path) as terminal:
+        shown = terminal.until(lambda text: answer(text) is not None)
+        assert "is damaged" in shown
+        assert "1/6 Low Tide" in shown
+    assert (folder / "show.damaged-1.json").exists()

@@ -1,0 +1,304 @@
+"""Taps, trim and lead at the desk, without a screen."""
+
+import math
+
+import pytest
+
+from tempotape.remembered import state_folder
+from tempotape.songs.setlist import Setlist, Song
+from tempotape.stage.desk import Desk
+from tempotape.unit.trim_store import load_trim
+from tests.stage.conftest import SONGS, ScriptedLink, opening_on, wren
+
+
+class Held:
+    """Shows whatever tempo is read."""
+
+    def hold(self, reading):
+        return reading.tempo_bpm
+
+
+class Times:
+    def __init__(self):
+        self.now = 100.0
+
+    def __call__(self):
+        return self.now
+
+
+@pytest.fixture
+def times():
+    return Times()
+
+
+@pytest.fixture
+def wall():
+    return Times()
+
+
+@pytest.fixture
+def desk(times, wall, link):
+    def build(songs=SONGS):
+        desk = Desk(opening_on(songs), clock=times, wall_clock=wall)
+        desk.take_calibration(wren())
+        desk.take_link(link, Held())
+        desk.look()
+        return desk
+
+    return build
+
+
+def tapped(desk, times, action, count, period_s):
+    for _ in range(count):
+        getattr(desk, action)()
+        times.now += period_s
+
+
+def trim_percent(desk):
+    return 100 * math.expm1(desk.state.trim.log_scale)
+
+
+def test_taps_are_a_tempo_and_one_step_to_undo(desk, times):
+    desk = desk()
+    tapped(desk, times, "tap", 1, 0.6)
+    assert desk.message == "tap on"
+    tapped(desk, times, "tap", 5, 0.6)
+    # 0.6 s to the beat are 100 beats a minute by definition.
+    assert desk.state.tempo_bpm == pytest.approx(100)
+    assert desk.answered.shown.source.startswith("6 taps, within ")
+    desk.undo()
+    assert desk.state.tempo_bpm == 120
+
+
+def test_a_pause_begins_a_new_series_with_its_own_undo(desk, times):
+    desk = desk()
+    tapped(desk, times, "tap", 6, 0.6)
+    times.now += 10
+    tapped(desk, times, "tap", 6, 0.5)
+    assert desk.state.tempo_bpm == pytest.approx(120)
+    desk.undo()
+    assert desk.state.tempo_bpm == pytest.approx(100)
+
+
+def test_taps_count_the_songs_own_beat(desk, times):
+    songs = Setlist(format=1, name="S", song=(Song("W", 58, beat="dotted quarter"),))
+    desk = desk(songs)
+    tapped(desk, times, "tap", 8, 1.0)
+    assert desk.state.tempo_bpm == pytest.approx(60)
+
+
+def test_taps_along_with_the_repeats_trim_the_curve_after_a_pause(desk, times):
+    desk = desk()
+    before = desk.answered.setting
+    assert (before.head, round(before.knob, 2)) == ("long", 5.6)
+    # The repeats of the setting should be 500 ms apart and are 510.
+    tapped(desk, times, "repeats", 8, 0.510)
+    assert "repeats 510 ms" in desk.message
+    assert desk.state.trim is None
+    times.now += 1.5
+    desk.look()
+    assert 0 < trim_percent(desk) < 2.0
+    assert "u undoes it" in desk.message
+    # The tape runs slower than calibrated, so the knob goes up for the same 500 ms.
+    assert desk.answered.setting.knob > before.knob
+    assert desk.answered.setting.delay_ms == pytest.approx(500)
+    assert "+" in desk.answered.shown.unit
+
+
+def test_a_trim_is_undone_by_one_key_and_kept_meanwhile(desk, times):
+    desk = desk()
+    tapped(desk, times, "repeats", 8, 0.510)
+    desk.close()
+    kept = load_trim(state_folder(), opening_on(SONGS).unit_file, wren().unit)
+    assert kept == desk.state.trim is not None
+    desk.undo()
+    assert desk.state.trim is None
+    assert desk.answered.setting.knob == pytest.approx(5.6)
+    assert load_trim(state_folder(), opening_on(SONGS).unit_file, wren().unit) is None
+
+
+def test_the_trim_is_there_again_at_the_next_start(desk, times):
+    first = desk()
+    tapped(first, times, "repeats", 8, 0.510)
+    first.close()
+    assert desk().state.trim == first.state.trim
+
+
+def test_milliseconds_typed_trim_and_leave_the_tempo_alone(desk):
+    desk = desk()
+    for key in "510":
+        desk.digit(key)
+    desk.repeats()
+    assert desk.state.tempo_bpm == 120
+    assert desk.state.typing == ""
+    # A typed figure is sure to 2 ms of 510, far surer than that the tape has not drifted.
+    assert trim_percent(desk) == pytest.approx(2.0, abs=0.4)
+    desk.undo()
+    assert desk.state.trim is None
+    assert desk.state.tempo_bpm == 120
+
+
+def test_milliseconds_that_are_none_are_told(desk):
+    desk = desk()
+    desk.digit("7")
+    desk.repeats()
+    assert desk.message == "delay is 7; expected milliseconds from 20 to 10000, as 498 or 498.5"
+    assert desk.state.trim is None
+
+
+def test_few_loose_taps_move_the_curve_less_than_many_tight_ones(desk, times):
+    loose, tight = desk(), desk()
+    for beat, off_s in enumerate((0.0, 0.03, -0.03, 0.02)):
+        loose.repeats(300.0 + 0.51 * beat + off_s)
+    times.now = 310.0
+    loose.look()
+    for beat in range(16):
+        tight.repeats(400.0 + 0.51 * beat)
+    times.now = 420.0
+    tight.look()
+    assert abs(trim_percent(loose)) < trim_percent(tight)
+
+
+def test_too_few_taps_and_no_setting_are_told(desk, times):
+    desk = desk()
+    tapped(desk, times, "repeats", 2, 0.51)
+    desk.close()
+    assert desk.message == "too few taps for a trim: 3 are the least"
+    for key in "20":
+        desk.digit(key)
+    desk.close()
+    desk.note(1)
+    assert desk.answered.setting.knob is None
+    desk.repeats()
+    assert desk.message == "there is no setting to trim: set a tempo that is in reach"
+
+
+def test_a_delay_that_is_no_drift_is_refused(desk):
+    desk = desk()
+    for key in "300":
+        desk.digit(key)
+    desk.repeats()
+    assert desk.state.trim is None
+    assert "300" in desk.message
+
+
+def test_the_tape_leads_at_the_tempo_of_the_setting(desk, link):
+    desk = desk()
+    assert desk.lead() is True  # two ports: one has to be chosen
+    assert link.sent == [pytest.approx(120)]
+    desk.choose_output("Laptop")
+    desk.look()
+    assert desk.answered.shown.source == "TAPE LEADS 120.00, s starts, to Laptop"
+    desk.play()
+    desk.look()
+    assert desk.answered.shown.source == "TAPE LEADS 120.00, playing, beat 1, to Laptop"
+    desk.play()
+    desk.go_on()
+    assert link.sent[1:] == ["play", "halt", "go on"]
+    desk.lead()
+    assert link.sent[-1] is None
+    assert desk.state.leading_bpm is None
+
+
+def test_the_clock_sent_counts_quarters_where_the_song_counts_dotted_ones(desk, link):
+    songs = Setlist(
+        format=1, name="S", song=(Song("W", 58, beat="dotted quarter", repeats=("eighth",)),)
+    )
+    desk = desk(songs)
+    desk.lead()
+    assert link.sent == [pytest.approx(87)]
+    assert desk.state.tempo_bpm == pytest.approx(58)
+
+
+def test_the_tape_leads_at_the_delay_just_tapped(desk, times, link):
+    desk = desk()
+    tapped(desk, times, "repeats", 9, 0.520)
+    desk.lead()
+    # A quarter of 520 ms is 60000 / 520 beats a minute.
+    assert link.sent == [pytest.approx(60_000 / 520, rel=1e-3)]
+    assert desk.state.trim is None
+    times.now += 10
+    desk.look()
+    assert desk.state.trim is None
+
+
+def test_a_song_out_of_reach_is_led_at_the_nearest_tempo_of_the_tape(desk, link):
+    desk = desk(Setlist(format=1, name="S", song=(Song("Slow", 20, repeats=("half",)),)))
+    nearest = desk.answered.setting.nearest_tempo_bpm
+    assert desk.answered.setting.knob is None
+    desk.lead()
+    assert link.sent == [pytest.approx(nearest)]
+
+
+def test_a_listed_tempo_sets_note_and_head_and_is_sent(desk, link):
+    desk = desk()
+    tempos = desk.lead_tempos()
+    assert tempos
+    desk.lead_at(tempos[0])
+    assert link.sent == [pytest.approx(tempos[0].tempo_bpm)]
+    setting = desk.answered.setting
+    assert (setting.head, setting.note) == (tempos[0].head, tempos[0].note)
+    assert setting.knob == pytest.approx(tempos[0].knob, abs=1e-6)
+
+
+def test_undo_stops_what_was_sent(desk, link):
+    desk = desk()
+    desk.lead()
+    desk.undo()
+    assert link.sent[-1] is None
+
+
+def test_start_and_stop_need_a_clock(desk):
+    desk = desk()
+    desk.play()
+    assert desk.message == "no clock is sent: l lets the tape lead"
+    desk.go_on()
+    assert desk.message == "no clock is sent: l lets the tape lead"
+
+
+def test_half_and_double_of_a_followed_clock_are_kept_for_the_song(desk, link):
+    desk = desk()
+    desk.choose_input("Beatbox")
+    link.clock("locked", 240.0)
+    desk.look()
+    assert desk.state.tempo_bpm == 240
+    desk.times(0.5)
+    desk.look()
+    assert desk.state.tempo_bpm == 120
+    assert "halved" in desk.answered.shown.source
+    desk.song(1)
+    desk.look()
+    assert desk.state.tempo_bpm == 240
+    desk.song(-1)
+    desk.look()
+    assert desk.state.tempo_bpm == 120
+
+
+def test_our_own_clock_coming_back_is_not_followed(desk, link):
+    desk = desk()
+    desk.choose_input("Beatbox")
+    link.clock("locked", 97.0)
+    link.own_clock(on=True)
+    desk.look()
+    assert desk.state.tempo_bpm == 120
+    assert desk.answered.shown.source == ("MIDI clock: our own comes back on Beatbox, not followed")
+
+
+def test_what_was_changed_of_a_song_is_there_when_it_comes_again(desk):
+    desk = desk()
+    for key in "100":
+        desk.digit(key)
+    desk.close()
+    desk.taste()
+    desk.song(1)
+    assert desk.state.taste == "steady"
+    desk.song(-1)
+    assert (desk.state.tempo_bpm, desk.state.taste) == (100, "wobbly")
+    assert desk.answered.shown.source == "changed on the stage"
+
+
+def test_the_link_is_told_the_ports_of_last_time():
+    link = ScriptedLink()
+    desk = Desk(opening_on(SONGS, midi_in="Beatbox", midi_out="Laptop"))
+    desk.take_link(link, Held())
+    assert (link.shown.chosen, link.shown.output_chosen) == ("Beatbox", "Laptop")

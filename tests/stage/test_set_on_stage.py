@@ -1,0 +1,384 @@
+"""A whole set at the desk: steps, sections, order, edits, the file on disk, rehearsal, the log."""
+
+import pytest
+
+from tempotape.remembered import state_folder
+from tempotape.songs.setlist import read_setlist
+from tempotape.songs.used_log import read_used, used_file
+from tempotape.stage.desk import PLAYED_S, Desk
+from tempotape.stage.opening import Opening, open_set
+from tempotape.stage.session import SessionKeeper, resumed
+from tempotape.stage.state import opened
+from tests.stage.conftest import LastOpened, ScriptedLink, wren
+
+SET = """\
+# The set of an invented trio.
+format = 1
+name = "Barn"
+
+[[song]]  # opener
+title = "One"
+tempo_bpm = 120   # as agreed
+repeats = ["quarter"]
+gap_s = 30
+
+[[song]]
+title = "Two"
+tempo_bpm = 121
+repeats = ["quarter", "eighth"]
+gap_s = 10
+[[song.section]]
+name = "bridge"
+tempo_bpm = 90
+
+[[song]]
+title = "Three"
+tempo_bpm = 100
+gap_s = 20
+"""
+
+
+class Held:
+    def hold(self, reading):
+        return reading.tempo_bpm
+
+
+class Times:
+    def __init__(self):
+        self.now = 1000.0
+
+    def __call__(self):
+        return self.now
+
+
+@pytest.fixture
+def times():
+    return Times()
+
+
+@pytest.fixture
+def set_file(tmp_path):
+    path = tmp_path / "barn.toml"
+    path.write_text(SET)
+    return path
+
+
+@pytest.fixture
+def desk(set_file, times):
+    def build():
+        songs = open_set(set_file)
+        state = opened(songs.setlist, songs.parts)
+        last = LastOpened(unit="/u", setlist=str(set_file))
+        kept, _ = SessionKeeper(state_folder()).load()
+        if kept is not None:
+            state = resumed(state, kept)
+        opening = Opening(set_file.parent / "wren.toml", None, state, last, songs=songs)
+        desk = Desk(opening, clock=times, wall_clock=times)
+        desk.take_calibration(wren())
+        desk.take_link(ScriptedLink(), Held())
+        desk.look()
+        return desk
+
+    return build
+
+
+def typed(desk, keys):
+    for key in keys:
+        desk.digit(key)
+    desk.close()
+
+
+def played(desk):
+    return desk.state.part.title, desk.state.part.section
+
+
+def test_one_key_goes_through_songs_and_their_sections(desk):
+    desk = desk()
+    seen = [played(desk)]
+    for _ in range(5):
+        desk.step(1)
+        seen.append(played(desk))
+    assert seen == [
+        ("One", None),
+        ("Two", None),
+        ("Two", "bridge"),
+        ("Three", None),
+        ("Three", None),
+        ("Three", None),
+    ]
+    assert desk.state.tempo_bpm == 100
+    desk.step(-1)
+    assert played(desk) == ("Two", None)
+    desk.step(1)
+    desk.song(1)
+    assert played(desk) == ("Three", None)
+    desk.song(-1)
+    assert played(desk) == ("Two", None)
+
+
+def test_a_knob_that_may_stay_stays_and_the_next_move_is_told(desk):
+    desk = desk()
+    # 121 wants 495.9 ms, within what a listener notices (2.5 %) of One's 500 ms.
+    assert desk.answered.shown.next_song == "next Two, 121: leave it as it is (quarter)"
+    before = desk.answered.setting.knob
+    desk.step(1)
+    assert desk.answered.setting.knob == before
+    assert desk.answered.setting.in_time
+    # The bridge at 90 wants 666.7 ms: long at 70 / 25 / 0.6667 = 4.2.
+    assert desk.answered.shown.next_song == "next bridge, 90: turn down to 4.20 (quarter)"
+
+
+def test_a_changed_tempo_wants_its_own_reading(desk):
+    desk = desk()
+    desk.step(1)
+    typed(desk, "121")
+    # 70 mm at 25 mm/s a reading in 495.9 ms.
+    assert desk.answered.setting.knob == pytest.approx(5.64, abs=0.011)
+
+
+def test_a_start_from_the_drum_machine_goes_back_to_the_first_section(desk):
+    desk = desk()
+    desk.song(1)
+    desk.step(1)
+    desk.hear([(1.0, b"\xfa")])
+    assert played(desk) == ("Two", "bridge")
+    desk.follow()
+    desk.hear([(2.0, b"\xfa")])
+    assert played(desk) == ("Two", None)
+
+
+def test_a_taste_chosen_for_a_song_holds_in_its_sections(desk):
+    desk = desk()
+    desk.step(1)
+    desk.taste()
+    desk.step(1)
+    assert (played(desk)[1], desk.state.taste) == ("bridge", "wobbly")
+    desk.step(1)
+    assert desk.state.taste == "steady"
+
+
+def test_a_song_is_moved_and_skipped_for_the_show(desk):
+    desk = desk()
+    desk.move(1)
+    assert desk.answered.shown.song.startswith("2/3 One")
+    desk.step(-1)
+    assert played(desk)[0] == "Two"
+    desk.song(1)
+    assert played(desk)[0] == "One"
+    desk.skip()
+    assert "skipped" in desk.answered.shown.song
+    desk.song(-1)
+    desk.song(1)
+    assert played(desk)[0] == "Three"
+    desk.undo()
+    desk.undo()
+    desk.undo()
+    assert "skipped" not in desk.answered.shown.song
+
+
+def test_part_of_a_title_finds_the_song(desk):
+    desk = desk()
+    assert desk.find("thr") == ((2, "Three"),)
+    assert [title for _, title in desk.find("")] == ["One", "Two", "Three"]
+
+
+def test_changes_are_written_back_when_asked_twice_with_comments_intact(desk, set_file):
+    desk = desk()
+    typed(desk, "118")
+    desk.note(1)
+    desk.note(1)
+    desk.taste()
+    desk.write()
+    assert desk.message == "w again writes 1 changed song to barn.toml"
+    assert set_file.read_text() == SET
+    desk.write()
+    assert desk.message == "written to barn.toml"
+    text = set_file.read_text()
+    assert "# as agreed" in text
+    assert "# opener" in text
+    song = read_setlist(set_file).song[0]
+    assert (song.tempo_bpm, song.taste) == (118, "wobbly")
+    assert song.repeats[0] == desk.state.wanted[0].name
+    desk.look()
+    assert desk.notice == ""
+    assert (desk.state.tempo_bpm, desk.answered.shown.source) == (118, "from the song")
+    desk.write()
+    assert desk.message.startswith("nothing to write")
+
+
+def test_the_order_of_the_show_is_written_too(desk, set_file):
+    desk = desk()
+    desk.move(2)
+    desk.write()
+    assert desk.message == "w again writes 0 changed songs and the order to barn.toml"
+    desk.write()
+    assert [song.title for song in read_setlist(set_file).song] == ["Two", "Three", "One"]
+    assert played(desk) == ("One", None)
+    assert desk.answered.shown.song.startswith("3/3 One")
+
+
+def test_another_key_takes_back_the_asking(desk, set_file):
+    desk = desk()
+    typed(desk, "118")
+    desk.write()
+    desk.taste()
+    desk.write()
+    assert "w again writes" in desk.message
+    assert set_file.read_text() == SET
+
+
+def test_a_file_changed_on_disk_is_offered_and_taken_with_the_changes_kept(desk, set_file, times):
+    desk = desk()
+    desk.song(1)
+    typed(desk, "99")
+    set_file.write_text(SET.replace('"Two"', '"Two"\nnotes = "slower"'))
+    times.now += 2
+    desk.look()
+    assert desk.notice == "barn.toml has changed on disk: e takes it as it is now"
+    assert desk.state.song.notes == ""
+    desk.take_file()
+    assert desk.notice == ""
+    assert (desk.state.song.title, desk.state.song.notes) == ("Two", "slower")
+    assert (desk.state.tempo_bpm, desk.answered.shown.source) == (99, "changed on the stage")
+
+
+def test_a_file_changed_on_disk_is_never_written_over(desk, set_file, times):
+    desk = desk()
+    typed(desk, "118")
+    changed = SET.replace("tempo_bpm = 100", "tempo_bpm = 101")
+    set_file.write_text(changed)
+    times.now += 2
+    desk.write()
+    desk.write()
+    assert "has changed" in desk.message
+    assert set_file.read_text() == changed
+
+
+def test_a_file_that_no_longer_reads_leaves_the_set_in_hand(desk, set_file, times):
+    desk = desk()
+    set_file.write_text("format = 1\n[[song]]\ntitle = 3\n")
+    times.now += 2
+    desk.look()
+    desk.take_file()
+    assert str(set_file) in desk.message
+    assert played(desk) == ("One", None)
+    times.now += 2
+    desk.look()
+    assert desk.notice == ""
+
+
+def test_everything_is_there_again_after_a_crash(desk):
+    first = desk()
+    first.step(1)
+    typed(first, "97")
+    first.taste()
+    first.step(1)
+    first.move(1)
+    first.look()
+    first._keeper.close()  # the disk has it; the desk itself is never told to leave
+    again = desk()
+    assert played(again) == ("Two", "bridge")
+    assert again.state.show == first.state.show
+    again.song(-1)
+    again.song(1)
+    assert (played(again)[0], again.state.tempo_bpm, again.state.taste) == ("Two", 97, "wobbly")
+
+
+def test_what_was_played_is_logged_and_what_was_passed_is_not(desk, times):
+    desk = desk()
+    desk.step(1)
+    times.now += PLAYED_S + 1
+    desk.step(1)
+    times.now += 2
+    desk.step(1)
+    lines, damage = read_used(used_file(state_folder()))
+    assert damage == ""
+    assert [(used.title, used.section, used.note, used.head) for used in lines] == [
+        ("Two", None, "quarter", "long")
+    ]
+
+
+def test_a_rehearsal_counts_down_the_gap_and_tells_the_move(desk, times):
+    desk = desk()
+    desk.rehearse()
+    assert desk.answered.shown.choices == (
+        "REHEARSAL: 0:30 left, g begins; now head long, knob to 5.60, y when done"
+    )
+    times.now += 10
+    desk.hand_ready()
+    desk.look()
+    assert desk.answered.shown.choices.startswith("REHEARSAL: 0:20 left, g begins")
+    times.now += 5
+    desk.go()
+    assert "playing 0:00" in desk.answered.shown.choices
+    times.now += 65
+    desk.look()
+    assert "playing 1:05" in desk.answered.shown.choices
+    desk.go()
+    assert played(desk) == ("Two", None)
+    times.now += 12
+    desk.look()
+    assert desk.answered.shown.choices.startswith("REHEARSAL: 0:02 LATE, g begins")
+    desk.go()
+    desk.go()
+    assert played(desk) == ("Two", "bridge")
+    desk.go()
+    assert played(desk) == ("Three", None)
+    desk.rehearse()
+    assert desk.message.startswith("rehearsal over: ")
+    assert "REHEARSAL" not in desk.answered.shown.choices
+    lines, _ = read_used(used_file(state_folder()))
+    assert [(used.title, used.section, used.gap_used_s) for used in lines] == [
+        ("One", None, 15.0),
+        ("Two", None, 12.0),
+        ("Two", "bridge", None),
+    ]
+
+
+def test_a_hand_too_slow_is_told_with_the_worst_of_it(desk, times):
+    desk = desk()
+    desk.rehearse()
+    times.now += 45
+    desk.hand_ready()
+    desk.go()
+    desk.go()
+    desk.rehearse()
+    assert desk.message == ("rehearsal over: too slow 1 of 1 times, worst before One: 45 s of 30")
+
+
+def test_the_next_plan_starts_from_the_gap_that_was_used(desk, times):
+    first = desk()
+    first.rehearse()
+    times.now += 3
+    first.go()
+    times.now += 60
+    first.go()
+    times.now += 4
+    first.go()
+    first.go()
+    again = desk()
+    assert again._plan[1].gap_s == 4.0
+
+
+def test_rehearsal_keys_without_one_are_told(desk):
+    desk = desk()
+    desk.go()
+    assert desk.message == "G begins a rehearsal"
+    desk.hand_ready()
+
+
+def test_without_a_set_nothing_of_a_set_is_done(times, tmp_path):
+    opening = Opening(tmp_path / "wren.toml", None, opened(None), LastOpened())
+    desk = Desk(opening, clock=times, wall_clock=times)
+    desk.take_calibration(wren())
+    desk.step(1)
+    desk.song(1)
+    desk.move(1)
+    desk.skip()
+    desk.write()
+    assert desk.message == "there is no set file to write to"
+    desk.take_file()
+    assert desk.message == "no set is open"
+    desk.rehearse()
+    assert desk.message == "there is no set to rehearse"
+    assert desk.find("x") == ()
