@@ -1,0 +1,91 @@
+"""A comparison as plain text, for a terminal, a pipe or a bench log."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from tempotape.bench.compare import Comparison, HeadRow, Row
+from tempotape.unit.calibration import Calibration
+from tempotape.unit.knob import reading_text
+
+
+def comparison_text(before: Calibration, comparison: Comparison) -> str:
+    """What changed, under what conditions, then both calibrations side by side."""
+    return "\n".join((*_said(comparison), "", *_table(before, comparison)))
+
+
+def _said(comparison: Comparison) -> Iterator[str]:
+    yield f"{comparison.unit_before}, then {comparison.unit_after}"
+    if comparison.conditions:
+        yield ""
+        yield "What was changed"
+        for one in comparison.conditions:
+            yield f"  {one.name}: {one.before or 'not said'} -> {one.after or 'not said'}"
+    yield ""
+    yield "What it did"
+    if not comparison.differences:
+        yield "  nothing beyond measuring error"
+    for difference in comparison.differences:
+        yield f"  {difference.sentence}"
+    for same in comparison.unchanged:
+        yield f"  {same.sentence}"
+    yield "  (± holds 95 %; a difference counts where chance gives it in at most 1 pair of 20)"
+    for remark in comparison.remarks:
+        yield f"note: {remark}"
+
+
+def _table(before: Calibration, comparison: Comparison) -> Iterator[str]:
+    yield "Side by side (± is one standard deviation of the curve, or of a flutter reading)"
+    names = list(dict.fromkeys(name for row in comparison.rows for name in row.heads))
+    in_cm_s = any(row.speed_before_cm_s is not None for row in comparison.rows)
+    heading = ["knob", *(f"{name}, ms" for name in names)]
+    heading += ["speed, cm/s"] if in_cm_s else []
+    rows = [[*heading, "speed change", "flutter, %"]]
+    for row in comparison.rows:
+        cells = [reading_text(before.unit.knob, row.knob)]
+        cells += [_delays(row.heads.get(name)) for name in names]
+        cells += [_pair(row.speed_before_cm_s, row.speed_after_cm_s)] if in_cm_s else []
+        rows.append([*cells, _change(row), _flutters(row)])
+    yield from _columns(rows)
+
+
+def _delays(head: HeadRow | None) -> str:
+    if head is None:
+        return "-"
+    return (
+        f"{head.before_ms:.1f} ± {head.before_error_ms:.1f} -> "
+        f"{head.after_ms:.1f} ± {head.after_error_ms:.1f}"
+    )
+
+
+def _pair(before: float | None, after: float | None) -> str:
+    return f"{_figure(before)} -> {_figure(after)}"
+
+
+def _figure(value: float | None) -> str:
+    return "-" if value is None else f"{value:.3g}"
+
+
+def _change(row: Row) -> str:
+    if row.speed_change_percent is None:
+        return "-"
+    return f"{row.speed_change_percent:+.1f} % ± {row.speed_change_error_percent:.1f} %"
+
+
+def _flutters(row: Row) -> str:
+    if row.flutter_before_percent is None and row.flutter_after_percent is None:
+        return "-"
+    sides = (
+        (row.flutter_before_percent, row.flutter_before_error_percent),
+        (row.flutter_after_percent, row.flutter_after_error_percent),
+    )
+    return " -> ".join(
+        "-" if percent is None else f"{percent:.2f} ± {error:.2f}" for percent, error in sides
+    )
+
+
+def _columns(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
+    for row in rows:
+        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+        yield "  ".join(cells).rstrip()

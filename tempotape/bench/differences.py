@@ -1,0 +1,418 @@
+"""Which changes between two calibrations are larger than the measuring error, in sentences.
+
+A change counts where chance alone would show it in at most 5 % of pairs with nothing changed,
+two-sided. Several questions are asked of a pair (speed on the whole and slow end against fast, each
+head against the others, flutter in the same two ways), so each has its part of the 5 %
+(Bonferroni). No reading is judged by itself, so that a finer grid finds no more.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Literal
+
+import msgspec
+import numpy as np
+
+from tempotape.bench.change_model import Change, Changes
+from tempotape.bench.compared_points import Pair, Question, flutter_question, speed_question
+from tempotape.text import listed
+from tempotape.unit.calibration import Calibration
+from tempotape.unit.knob import knob_text
+
+CHANCE = 0.05
+
+
+class Difference(msgspec.Struct, frozen=True):
+    """One thing that changed by more than the measuring error.
+
+    `what` says what kind of figure `before` and `after` are, in `unit`; `knob` is the reading they
+    belong to, or `span` the readings. `change_percent` is of the figure before, with one standard
+    deviation. Where a part does not apply it is None.
+    """
+
+    what: Literal["speed", "gap", "flutter", "reach", "direction"]
+    sentence: str
+    head: str | None = None
+    knob: float | None = None
+    span: tuple[float, float] | None = None
+    unit: str = ""
+    before: float | None = None
+    after: float | None = None
+    change_percent: float | None = None
+    change_error_percent: float | None = None
+
+
+class Unchanged(msgspec.Struct, frozen=True):
+    """Something looked at that differs by no more than the measuring error (one sd given)."""
+
+    what: Literal["speed", "gap", "flutter"]
+    change_percent: float
+    change_error_percent: float
+    sentence: str
+
+
+class Found(msgspec.Struct, frozen=True):
+    """What was told apart from chance, what was not, and what could not be looked at.
+
+    `steady_heads` are the heads whose gap seems to be the old one; they tell the speed.
+    """
+
+    differences: tuple[Difference, ...]
+    unchanged: tuple[Unchanged, ...]
+    remarks: tuple[str, ...]
+    steady_heads: tuple[str, ...]
+
+
+def differences(pair: Pair) -> Found:
+    """What changed from one calibration to the other."""
+    if not pair.laws:
+        return _other_way(pair)
+    speed, heads, remark = speed_question(pair)
+    flutter, flutter_remarks = flutter_question(pair)
+    count = (len(speed.asked) + _head_questions(len(heads)) if speed else 0) + (
+        len(flutter.asked) if flutter else 0
+    )
+    limit = CHANCE / max(1, count)
+    found: list[Difference] = []
+    same: list[Unchanged] = []
+    steady: tuple[int, ...] = ()
+    if speed is not None:
+        gaps, steady = _gaps(speed.level, heads, limit)
+        found += gaps
+        if steady:
+            counted = msgspec.structs.replace(speed, groups=steady)
+            names = tuple(heads[number] for number in steady)
+            more, less = _speed(pair, counted, names, limit)
+            found, same = [*more, *found], [*less]
+        if len(steady) > 1 and not gaps:
+            same.append(_gaps_unchanged(speed.level, heads))
+    if flutter is not None:
+        more, less = _flutter(pair, flutter, limit)
+        found += more
+        same += less
+        if more:
+            found += _reach(pair, flutter)
+    return Found(
+        tuple(found), tuple(same), (*remark, *flutter_remarks), tuple(heads[n] for n in steady)
+    )
+
+
+def _other_way(pair: Pair) -> Found:
+    ways = ["faster" if one.curve.faster_up else "slower" for one in pair.both]
+    told = Difference(
+        what="direction",
+        sentence=(
+            f"the knob turns the other way: a higher reading ran the tape {ways[0]} before and "
+            f"runs it {ways[1]} now, so nothing is compared reading by reading"
+        ),
+    )
+    return Found((told,), (), (), pair.heads)
+
+
+def _head_questions(heads: int) -> int:
+    return heads if heads > 2 else heads - 1
+
+
+def _gaps(
+    found: Changes, heads: Sequence[str], limit: float
+) -> tuple[list[Difference], tuple[int, ...]]:
+    """Heads whose delay changed apart from the others', and the numbers of the others."""
+    left = list(range(len(heads)))
+    odd: list[Difference] = []
+    while len(left) > 1:
+        apart = [found.apart(one, [other for other in left if other != one]) for one in left]
+        worst = min(range(len(left)), key=lambda one: apart[one].chance)
+        if apart[worst].chance >= limit:
+            break
+        if len(left) == 2:
+            own = [found.overall((one,)) for one in left]
+            more = 0 if abs(own[0].log) > abs(own[1].log) else 1
+            if own[1 - more].chance < CHANCE:
+                return [*odd, _heads_disagree(found, heads, left)], ()
+            worst = more
+        odd.append(_gap(found, heads, left[worst], [one for one in left if one != left[worst]]))
+        left.pop(worst)
+    return odd, tuple(left)
+
+
+def _gap(found: Changes, heads: Sequence[str], one: int, others: Sequence[int]) -> Difference:
+    own, change = found.overall((one,)), found.apart(one, others)
+    rest = found.overall(tuple(others))
+    names = listed((f"head {heads[other]}" for other in others), "and")
+    did = "did not" if rest.chance >= CHANCE else f"went {_up(rest.log)} {_size(rest.percent)} %"
+    return Difference(
+        what="gap",
+        head=heads[one],
+        change_percent=change.percent,
+        change_error_percent=change.error_percent,
+        sentence=(
+            f"head {heads[one]}: gap seems to have changed, its delay went {_up(own.log)} "
+            f"{_size(own.percent)} % while that of {names} {did}"
+        ),
+    )
+
+
+def _heads_disagree(found: Changes, heads: Sequence[str], two: Sequence[int]) -> Difference:
+    own = [found.overall((one,)) for one in two]
+    change = found.apart(two[1], two[:1])
+    told = " and ".join(
+        f"that of head {heads[one]} went {_up(each.log)} {_size(each.percent)} %"
+        for one, each in zip(two, own, strict=True)
+    )
+    return Difference(
+        what="gap",
+        head=heads[two[1]],
+        change_percent=change.percent,
+        change_error_percent=change.error_percent,
+        sentence=(
+            f"the heads disagree on the delay: {told}, so a gap has changed, "
+            "and the speed cannot be told from these points"
+        ),
+    )
+
+
+def _gaps_unchanged(found: Changes, heads: Sequence[str]) -> Unchanged:
+    numbers = range(len(heads))
+    apart = [found.apart(one, [other for other in numbers if other != one]) for one in numbers]
+    most = max(apart, key=lambda one: abs(one.log) / one.sd)
+    return Unchanged(
+        what="gap",
+        change_percent=most.percent,
+        change_error_percent=most.error_percent,
+        sentence="no difference beyond measuring error in the gaps of the heads, one to another",
+    )
+
+
+def _speed(
+    pair: Pair, question: Question, heads: Sequence[str], limit: float
+) -> tuple[list[Difference], list[Unchanged]]:
+    overall, *bends = question.asked
+    bent = any(bend.chance < limit for bend in bends)
+    if not bent and overall.chance >= limit:
+        where = pair.over(*sorted((question.slow, question.fast)))
+        return [], [_speed_same(f"no difference beyond measuring error in speed {where}", overall)]
+    ends = (("slow end", 1.0, question.slow), ("fast end", 0.0, question.fast))
+    at_ends = (
+        [question.bent.at(slowness, question.groups) for _, slowness, _ in ends]
+        if bends
+        else [overall]
+    )
+    if not bent:
+        return [_speed_overall(pair, question, overall, at_ends)], []
+    told: list[Difference] = []
+    same: list[Unchanged] = []
+    for (name, _, knob), change in zip(ends, at_ends, strict=True):
+        if change.chance < CHANCE:
+            told.append(_speed_end(pair, name, knob, change, heads))
+        else:
+            same.append(
+                _speed_same(f"no difference beyond measuring error in speed at the {name}", change)
+            )
+    if not told:
+        return [_speed_overall(pair, question, overall, at_ends)], []
+    return told, same
+
+
+def _speed_same(sentence: str, change: Change) -> Unchanged:
+    speed = _reversed(change)
+    return Unchanged("speed", speed.percent, speed.error_percent, f"{sentence} ({_spread(speed)})")
+
+
+def _speed_overall(
+    pair: Pair, question: Question, overall: Change, at_ends: Sequence[Change]
+) -> Difference:
+    speed = _reversed(overall)
+    low, high = sorted((question.slow, question.fast))
+    everywhere = low < high and all(end.log * overall.log > 0 for end in at_ends)
+    where = "at every reading" if everywhere else pair.over(low, high)
+    return Difference(
+        what="speed",
+        span=(low, high),
+        change_percent=speed.percent,
+        change_error_percent=speed.error_percent,
+        sentence=f"runs {_size(speed.percent)} % {_pace(speed)} {where} ({_spread(speed)})",
+    )
+
+
+def _speed_end(
+    pair: Pair, name: str, knob: float, change: Change, heads: Sequence[str]
+) -> Difference:
+    speed = _reversed(change)
+    head = max(heads, key=lambda one: pair.before.curve.delay_ms(one, knob) or 0.0)
+    before, after = (one.curve.delay_ms(head, knob) for one in pair.both)
+    return Difference(
+        what="speed",
+        head=head,
+        knob=knob,
+        unit="ms",
+        before=before,
+        after=after,
+        change_percent=speed.percent,
+        change_error_percent=speed.error_percent,
+        sentence=(
+            f"{name} runs {_size(speed.percent)} % {_pace(speed)} ({_spread(speed)}): at "
+            f"{pair.told(knob)} the delay of head {head} went from {before:.4g} to {after:.4g} ms"
+        ),
+    )
+
+
+def _flutter(
+    pair: Pair, question: Question, limit: float
+) -> tuple[list[Difference], list[Unchanged]]:
+    overall, *bends = question.asked
+    bent = any(bend.chance < limit for bend in bends)
+    low, high = sorted((question.slow, question.fast))
+    if not bent and overall.chance >= limit:
+        return [], [
+            Unchanged(
+                "flutter",
+                overall.percent,
+                overall.error_percent,
+                f"no difference beyond measuring error in flutter {pair.over(low, high)} "
+                f"({_spread(overall)} of the figure)",
+            )
+        ]
+    if not bent:
+        return [_flutter_overall(pair, question, overall)], []
+    told: list[Difference] = []
+    same: list[Unchanged] = []
+    for name, slowness, knob in (
+        ("slow end", 1.0, question.slow),
+        ("fast end", 0.0, question.fast),
+    ):
+        change = question.bent.at(slowness, (0,))
+        if change.chance < CHANCE and _shows(pair, knob, change):
+            told.append(_flutter_end(pair, name, knob, change))
+        else:
+            same.append(
+                Unchanged(
+                    "flutter",
+                    change.percent,
+                    change.error_percent,
+                    f"no difference beyond measuring error in flutter at the {name} "
+                    f"({_spread(change)} of the figure)",
+                )
+            )
+    if not told:
+        return [_flutter_overall(pair, question, overall)], []
+    return told, same
+
+
+def _flutter_overall(pair: Pair, question: Question, overall: Change) -> Difference:
+    low, high = sorted((question.slow, question.fast))
+    ends = listed(
+        (_fell(pair, knob) for knob in dict.fromkeys((question.slow, question.fast))), "and"
+    )
+    return Difference(
+        what="flutter",
+        span=(low, high),
+        change_percent=overall.percent,
+        change_error_percent=overall.error_percent,
+        sentence=(
+            f"{_steadier(overall)} {pair.over(low, high)}: flutter went "
+            f"{_up(overall.log)} by {_size(overall.percent)} % of its figure on the whole "
+            f"({ends})"
+        ),
+    )
+
+
+def _flutter_end(pair: Pair, name: str, knob: float, change: Change) -> Difference:
+    before, after = (one.flutter_at(knob) for one in pair.both)
+    return Difference(
+        what="flutter",
+        knob=knob,
+        unit="%",
+        before=before,
+        after=after,
+        change_percent=change.percent,
+        change_error_percent=change.error_percent,
+        sentence=f"{name} {_steadier(change)}: flutter {_fell(pair, knob)}",
+    )
+
+
+def _shows(pair: Pair, knob: float, change: Change) -> bool:
+    """Whether the curves drawn at this reading moved the way that the points say."""
+    before, after = (one.flutter_at(knob) or math.nan for one in pair.both)
+    return (after - before) * change.log > 0
+
+
+def _fell(pair: Pair, knob: float) -> str:
+    before, after = (one.flutter_at(knob) or math.nan for one in pair.both)
+    told = f"{before:.2g}", f"{after:.2g}"
+    if told[0] == told[1]:
+        return f"at {pair.told(knob)} stayed at {told[0]} %"
+    went = "fell" if after < before else "rose"
+    return f"at {pair.told(knob)} {went} from {told[0]} % to {told[1]} %"
+
+
+def _reach(pair: Pair, question: Question) -> list[Difference]:
+    """How slow the tape may run before the player's limits, where that moved by a knob step."""
+    before, after = pair.both
+    told = []
+    for limit, words in (
+        (after.unit.steadiness.steady_percent, "steady"),
+        (after.unit.steadiness.unstable_percent, "out of the unstable stretch"),
+    ):
+        if limit is None:
+            continue
+        slowest = [_slowest(one, question, limit) for one in (before, after)]
+        if slowest[0] is None or slowest[1] is None:
+            continue
+        if abs(slowest[1] - slowest[0]) < before.unit.knob.step:
+            continue
+        at = [knob_text(before.unit.knob, one) for one in slowest if one is not None]
+        further = abs(slowest[1] - question.fast) > abs(slowest[0] - question.fast)
+        told.append(
+            Difference(
+                what="reach",
+                unit="knob",
+                before=slowest[0],
+                after=slowest[1],
+                sentence=(
+                    f"{'reaches slower' if further else 'reaches less slow'}: {words} as slow as "
+                    f"{at[1]} instead of {at[0]}"
+                ),
+            )
+        )
+    return told
+
+
+def _slowest(one: Calibration, question: Question, limit_percent: float) -> float | None:
+    """The slowest reading, from the fast end on, with flutter within the limit; None for none."""
+    found = None
+    for share in np.linspace(0.0, 1.0, 401).tolist():
+        knob = question.fast + share * (question.slow - question.fast)
+        flutter = one.flutter_at(knob)
+        if flutter is None or flutter > limit_percent:
+            break
+        found = knob
+    return found
+
+
+def _reversed(delay: Change) -> Change:
+    """The change of speed that a change of delay means."""
+    return Change(-delay.log, delay.sd, delay.chance)
+
+
+def _size(percent: float) -> str:
+    return f"{abs(percent):.2g}" if abs(percent) < 9.95 else f"{abs(percent):.0f}"
+
+
+def _spread(change: Change) -> str:
+    """The change with the two sds that 95 % of cases lie within."""
+    percent = round(change.percent, 1) + 0.0  # no minus before a zero
+    return f"{percent:+.1f} % ± {2 * change.error_percent:.1f} %"
+
+
+def _up(log_change: float) -> str:
+    return "up" if log_change > 0 else "down"
+
+
+def _pace(speed: Change) -> str:
+    return "faster" if speed.log > 0 else "slower"
+
+
+def _steadier(flutter: Change) -> str:
+    return "steadier" if flutter.log < 0 else "less steady"

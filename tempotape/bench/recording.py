@@ -1,0 +1,179 @@
+"""Recordings on disk, read in blocks of bounded size.
+
+`open_recording(path)` looks at the header; iterating a `Reading` of it gives the samples:
+
+    recording = open_recording(Path("take.wav"))
+    reading = recording.reading()
+    for block in reading:          # float64, shape (frames, channels), channels 1 or 2
+        ...
+    reading.warnings               # what was found wrong on the way, complete at the end
+
+Full scale is 1.0. Of more than two channels the first two are used.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from tempotape.faults import InputFault
+from tempotape.text import printable
+
+Samples = NDArray[np.float64]
+
+LOWEST_RATE_HZ = 8_000
+HIGHEST_RATE_HZ = 768_000
+USED_CHANNELS = 2
+BLOCK_SAMPLES = 1 << 14  # over all channels of the file; of a broken-off file one block is lost
+MOST_BAD_PART = 0.01
+
+EXPECTED = "a WAV, AIFF, FLAC, OGG or MP3 recording"
+
+# What libsndfile's own log of the header says where a chunk is longer or shorter than the file.
+_LENGTH_LIE = re.compile(r"\(should be \d|Unknown chunk marker")
+
+
+class Recording(msgspec.Struct, frozen=True):
+    """What the header of a recording says; `channels` counts those in the file."""
+
+    path: Path
+    sample_rate_hz: int
+    channels: int
+    frames: int
+    header_lies: bool = False
+
+    @property
+    def used_channels(self) -> int:
+        return min(self.channels, USED_CHANNELS)
+
+    def reading(self) -> Reading:
+        """One pass over the samples."""
+        return Reading(self)
+
+    def blocks(self) -> Iterator[Samples]:
+        """Blocks of samples, shape (frames, used channels). Raises InputFault as Reading does."""
+        return iter(self.reading())
+
+
+class Reading:
+    """One pass over the samples of a recording, and what was met on the way.
+
+    Samples that are not finite read as 0. Iterating raises InputFault where nothing at all, or
+    mostly samples that are not finite, can be read.
+    """
+
+    def __init__(self, recording: Recording) -> None:
+        self.recording = recording
+        self.frames_read = 0
+        self.bad_samples = 0
+        self._broke_off = False
+
+    def __iter__(self) -> Iterator[Samples]:
+        recording = self.recording
+        frames = max(1024, BLOCK_SAMPLES // recording.channels)
+        with contextlib.ExitStack() as held:
+            file = held.enter_context(_opened(recording.path))
+            while True:
+                try:
+                    read = file.read(frames, dtype="float64", always_2d=True)
+                except soundfile.LibsndfileError:
+                    self._broke_off = True
+                    break
+                if not len(read):
+                    break
+                self.frames_read += len(read)
+                yield self._finite(read[:, :USED_CHANNELS])
+        if not self.frames_read:
+            raise InputFault("breaks off at once", expected=EXPECTED, source=str(recording.path))
+        if self.bad_samples > MOST_BAD_PART * self.frames_read * recording.used_channels:
+            raise InputFault(
+                f"{self.bad_samples} samples are not numbers",
+                expected="a recording with finite samples",
+                source=str(recording.path),
+            )
+
+    def _finite(self, read: Samples) -> Samples:
+        bad = ~np.isfinite(read)
+        if bad.any():
+            self.bad_samples += int(bad.sum())
+            read = np.where(bad, 0.0, read)
+        return np.clip(read, -1e3, 1e3)
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds read so far."""
+        return self.frames_read / self.recording.sample_rate_hz
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Sentences on what is odd about the file; complete once it was read to its end."""
+        recording, told = self.recording, []
+        if recording.header_lies or self._broke_off or self.frames_read < recording.frames:
+            told.append(
+                f"the file is not as long as its header says; {self.duration_s:.3f} s were read"
+            )
+        if recording.channels > USED_CHANNELS:
+            told.append(f"of {recording.channels} channels the first {USED_CHANNELS} are used")
+        if self.bad_samples:
+            told.append(f"{self.bad_samples} samples are not numbers and count as silence")
+        return tuple(told)
+
+
+def open_recording(path: Path) -> Recording:
+    """What the header of the recording at `path` says.
+
+    Raises InputFault where it is missing, no regular file, not audio, without samples, or its
+    sample rate is out of range.
+    """
+    source = str(path)
+    with _opened(path) as file:
+        rate_hz = int(file.samplerate)
+        if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+            raise InputFault(
+                f"sample rate is {rate_hz} Hz",
+                expected=f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
+                source=source,
+            )
+        if file.frames <= 0:
+            raise InputFault("says that it holds no samples", expected=EXPECTED, source=source)
+        return Recording(
+            path=path,
+            sample_rate_hz=rate_hz,
+            channels=int(file.channels),
+            frames=int(file.frames),
+            header_lies=_LENGTH_LIE.search(file.extra_info) is not None,
+        )
+
+
+def _opened(path: Path) -> Any:
+    """The file, open. By number, so that nothing is concluded from the ending of its name."""
+    source = str(path)
+    try:
+        number = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0) | _NO_WAIT)
+    except (OSError, ValueError) as fault:
+        why = getattr(fault, "strerror", None) or str(fault)
+        raise InputFault(f"cannot be read ({why})", expected=EXPECTED, source=source) from None
+    if not stat.S_ISREG(os.fstat(number).st_mode):
+        os.close(number)
+        raise InputFault("is not a file", expected=EXPECTED, source=source)
+    if not os.fstat(number).st_size:
+        os.close(number)
+        raise InputFault("is empty", expected=EXPECTED, source=source)
+    try:
+        return soundfile.SoundFile(number, closefd=True)
+    except soundfile.LibsndfileError as fault:
+        why = printable(fault.error_string).strip().rstrip(".")
+        raise InputFault(f"is not audio ({why})", expected=EXPECTED, source=source) from None
+
+
+_NO_WAIT = getattr(os, "O_NONBLOCK", 0)  # a pipe without a writer must not hang the command

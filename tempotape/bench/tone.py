@@ -1,0 +1,145 @@
+"""Finding the steady test tone in a recording: streamed, and kept at a low rate."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Complexes = npt.NDArray[np.complex128]
+
+CENTRE_HZ = 3100.0
+NOMINAL_HZ = (3150.0, 3000.0)
+SEARCH_HZ = (2700.0, 3500.0)
+LOWEST_SAMPLE_RATE_HZ = 7800.0
+FRAME_S = 0.1
+# The share of a frame's power that turns with the tone: 1 for a tone, near 0.4 for hiss alone.
+_STEADY = 0.8
+_HINT_OF_TONE = 0.55
+_PASS_HZ, _STOP_HZ = 800.0, 1600.0
+_LOWEST_RATE_HZ = 2400.0
+_STOP_DB = 80.0
+_BRIDGED_FRAMES = 3
+_QUIETEST = 1e-10  # power; -100 dBFS
+_MOST_KEPT_S = 120.0  # bounds the memory; a walk of twelve marks
+
+
+class Stretch(NamedTuple):
+    """A tone: `signal` is complex at `rate_hz`, with `CENTRE_HZ` moved to 0 Hz."""
+
+    start_s: float
+    rate_hz: float
+    signal: Complexes
+
+
+class Decimator:
+    """Moves `centre_hz` to 0 Hz and keeps every `factor`-th sample, block by block."""
+
+    def __init__(self, taps: Floats, factor: int, centre_hz: float, sample_rate_hz: float) -> None:
+        self._factor = factor
+        turn = -2j * math.pi * centre_hz / sample_rate_hz
+        # Mixing inside the taps: the sum over h[k] x[n-k] exp(-jw(n-k)) is exp(-jwn) times the
+        # sum over (h[k] exp(jwk)) x[n-k].
+        self._taps = taps * np.exp(-turn * np.arange(len(taps)))
+        self._turn = turn
+        # Half a filter of silence first, so that output m stands at input sample m * factor.
+        self._delay = (len(taps) - 1) // 2
+        self._held: Floats = np.zeros(len(taps) - 1 - self._delay)
+        self._done = 0
+
+    def feed(self, block: Floats) -> Complexes:
+        """The outputs that `block` completes."""
+        from scipy.signal import upfirdn  # noqa: PLC0415 - loaded by what needs it
+
+        held = np.concatenate([self._held, block])
+        reach = len(self._taps) - 1
+        count = (len(held) - reach + self._factor - 1) // self._factor
+        if count <= 0:
+            self._held = held
+            return np.zeros(0, dtype=np.complex128)
+        # Outputs at held[reach], held[reach + factor], ...; upfirdn keeps every factor-th sample
+        # from its start, so the start is moved to make `reach` one of them.
+        lead = -reach % self._factor
+        padded = np.concatenate([np.zeros(lead), held]) if lead else held
+        real = upfirdn(self._taps.real, padded, 1, self._factor)
+        imag = upfirdn(self._taps.imag, padded, 1, self._factor)
+        first = (lead + reach) // self._factor
+        got = (real + 1j * imag)[first : first + count]
+        numbers = self._done + np.arange(count)
+        self._done += count
+        self._held = held[count * self._factor :]
+        return np.asarray(got * np.exp(self._turn * (numbers * self._factor + self._delay)))
+
+
+def low_pass(pass_hz: float, stop_hz: float, stop_db: float, sample_rate_hz: float) -> Floats:
+    """Taps, odd in number, of a Kaiser-window low-pass of unit gain."""
+    from scipy.signal import firwin, kaiserord  # noqa: PLC0415
+
+    nyquist = sample_rate_hz / 2.0
+    count, beta = kaiserord(stop_db, (stop_hz - pass_hz) / nyquist)
+    taps: Floats = firwin(count | 1, (pass_hz + stop_hz) / 2.0 / nyquist, window=("kaiser", beta))
+    return taps
+
+
+class ToneKeeper:
+    """Takes a recording block by block and keeps what may be the test tone."""
+
+    def __init__(self, sample_rate_hz: float) -> None:
+        factor = max(1, int(sample_rate_hz / _LOWEST_RATE_HZ))
+        self.rate_hz = sample_rate_hz / factor
+        self._frame = round(FRAME_S * self.rate_hz)
+        taps = low_pass(_PASS_HZ, _STOP_HZ, _STOP_DB, sample_rate_hz)
+        self._decimator = Decimator(taps, factor, CENTRE_HZ, sample_rate_hz)
+        self._held: Complexes = np.zeros(0, dtype=np.complex128)
+        self._frames = 0
+        self._kept: list[tuple[int, bool, npt.NDArray[np.complex64]]] = []
+        self._last_tone = -_BRIDGED_FRAMES - 1
+        self.longest_hint_s = 0.0
+        self._hint_frames = 0
+
+    def feed(self, block: Floats) -> None:
+        """Take the next samples of the recording, any number of them."""
+        signal = np.concatenate([self._held, self._decimator.feed(block)])
+        count = len(signal) // self._frame
+        frames = signal[: count * self._frame].reshape(count, self._frame)
+        self._held = signal[count * self._frame :]
+        if count:
+            self._sort(frames)
+
+    def _sort(self, frames: Complexes) -> None:
+        power = np.mean(np.abs(frames) ** 2, axis=1)
+        turned = np.mean(frames[:, 1:] * np.conj(frames[:, :-1]), axis=1)
+        steady = np.abs(turned) / np.maximum(power, _QUIETEST)
+        hz = CENTRE_HZ + np.angle(turned) * self.rate_hz / (2.0 * math.pi)
+        low, high = SEARCH_HZ
+        placed = (hz > low) & (hz < high) & (power > _QUIETEST)
+        for frame, tone, hint in zip(
+            frames, placed & (steady > _STEADY), placed & (steady > _HINT_OF_TONE), strict=True
+        ):
+            self._hint_frames = self._hint_frames + 1 if hint else 0
+            self.longest_hint_s = max(self.longest_hint_s, self._hint_frames * FRAME_S)
+            if tone:
+                self._last_tone = self._frames
+            room = len(self._kept) * FRAME_S < _MOST_KEPT_S
+            if room and self._frames - self._last_tone <= _BRIDGED_FRAMES:
+                self._kept.append((self._frames, bool(tone), frame.astype(np.complex64)))
+            self._frames += 1
+
+    def stretches(self) -> tuple[Stretch, ...]:
+        """Each unbroken tone, in order; breaks of up to 0.3 s are bridged."""
+        runs: list[list[tuple[int, bool, npt.NDArray[np.complex64]]]] = []
+        for kept in self._kept:
+            if not runs or kept[0] != runs[-1][-1][0] + 1:
+                runs.append([])
+            runs[-1].append(kept)
+        found = []
+        for run in runs:
+            while not run[-1][1]:
+                run.pop()
+            signal = np.concatenate([frame for _, _, frame in run]).astype(np.complex128)
+            start_s = run[0][0] * self._frame / self.rate_hz
+            found.append(Stretch(start_s, self.rate_hz, signal))
+        return tuple(found)

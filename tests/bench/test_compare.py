@@ -1,0 +1,530 @@
+"""Comparing two calibrations: what is told, what is called error, and how often each is right."""
+
+import math
+import random
+import re
+
+import msgspec
+import numpy as np
+import pytest
+from scipy.stats import binom, norm
+
+from tempotape.bench.change_model import NoiseGrid, Values, changes
+from tempotape.bench.compare import compare
+from tempotape.bench.compare_text import comparison_text
+from tempotape.faults import InputFault
+from tempotape.unit.calibration import calibrate
+from tempotape.unit.curve_report import GridSpan
+from tempotape.unit.model import Head, Knob, Loop, Point, Steadiness, Unit
+from tests.made_units import made_unit
+
+GAPS_MM = {"short": 28.0, "long": 70.0, "longest": 110.0}
+READINGS = (1.0, 2.5, 4.0, 6.0, 8.0, 10.0)
+
+
+def speed_mm_s(knob):
+    """A motor close to linear in its drive above a dead band (design, section 1)."""
+    return 30 + 45 * knob
+
+
+def unit(
+    change=lambda _head, _knob: 1.0,
+    *,
+    readings=READINGS,
+    heads=("short", "long"),
+    flutter=None,
+    jitter=0.004,
+    **more,
+):
+    """A unit of known speed; `change` multiplies its delays, `flutter` is read on head long.
+
+    The points scatter about the truth by a fixed share, up and down in turn.
+    """
+    points = [
+        Point(
+            head,
+            knob,
+            1000 * GAPS_MM[head] / speed_mm_s(knob) * change(head, knob)
+            * (1 + jitter * (-1) ** (place + len(head))),
+            flutter_percent=flutter(knob) if flutter and head == "long" else None,
+        )
+        for head in heads
+        for place, knob in enumerate(readings)
+    ]  # fmt: skip
+    plain = Unit(
+        format=1,
+        name="Made up",
+        knob=Knob(low=0.0, high=10.0, step=0.1),
+        head=tuple(Head(head, GAPS_MM[head]) for head in heads),
+        measured=tuple(points),
+    )
+    return msgspec.structs.replace(plain, **more)
+
+
+def compared(before, after, at=None):
+    return compare(calibrate(before), calibrate(after), at)
+
+
+def told(comparison):
+    return [one.sentence for one in comparison.differences]
+
+
+def untold(comparison):
+    return [one.sentence for one in comparison.unchanged]
+
+
+def lowered(share_at_slow_end):
+    """A flutter law, and the same with its slow end lowered, evenly along log speed."""
+
+    def law(knob):
+        return 100 / speed_mm_s(knob)
+
+    def after(knob):
+        slow, fast = math.log(speed_mm_s(READINGS[0])), math.log(speed_mm_s(READINGS[-1]))
+        share = (fast - math.log(speed_mm_s(knob))) / (fast - slow)
+        return law(knob) * (1 - share_at_slow_end * share)
+
+    return law, after
+
+
+# --- made-up pairs with known truth -----------------------------------------------------------
+
+
+def measured_again(made, rng, *, change=lambda _head: 1.0):
+    """The same unit measured at the same marks by the same hand, flutter read to 10 %."""
+    names = made.unit.head_names
+    fastest = max(made.speed_mm_s(point.knob) for point in made.unit.measured)
+    points = []
+    for point in made.unit.measured:
+        head = names.index(point.head)
+        true_ms = made.true_delay_ms(head, point.knob) * change(head)
+        flutter = 0.4 * (fastest / made.speed_mm_s(point.knob)) ** 0.9
+        points.append(
+            Point(
+                point.head,
+                point.knob,
+                true_ms * (1 + rng.gauss(0, made.noise)),
+                true_ms * made.noise if point.error_ms else None,
+                flutter * math.exp(rng.gauss(0, 0.1)) if head == len(names) - 1 else None,
+            )
+        )
+    return msgspec.structs.replace(made.unit, measured=tuple(points))
+
+
+def made_pair(seed, *, change=lambda _head: 1.0, **made):
+    one = made_unit(random.Random(seed), **made)
+    rng = random.Random(seed + 50_000)
+    before, after = measured_again(one, rng), measured_again(one, rng, change=change)
+    return compared(before, after)
+
+
+def test_measuring_the_same_unit_twice_shows_a_difference_in_at_most_5_of_100_pairs():
+    # 5 % is the level stated; a count this much over it would be met in one run of forty.
+    pairs = [made_pair(seed) for seed in range(20_000, 20_040)]
+    false = [told(pair) for pair in pairs if pair.differences]
+    print(f"{len(false)} of {len(pairs)}: {false}")
+    assert len(false) <= binom.ppf(0.975, len(pairs), 0.05)
+
+
+def test_a_change_of_3_percent_is_mostly_found_and_its_error_is_honest():
+    pairs = [
+        made_pair(seed, change=lambda _: 1.03, noise=(0.005, 0.015)) for seed in range(700, 720)
+    ]
+    found = [one for pair in pairs for one in pair.differences if one.what == "speed"]
+    print(f"found in {len(found)} of {len(pairs)}")
+    assert len(found) >= 0.85 * len(pairs)
+    # The truth is 1/1.03 of the speed before.
+    true_percent = 100 * (1 / 1.03 - 1)
+    off = [(one.change_percent - true_percent) / one.change_error_percent for one in found]
+    rms = math.sqrt(sum(z * z for z in off) / len(off))
+    print(f"true over stated error, rms: {rms:.2f}")
+    assert 0.6 <= rms <= 1.6
+    assert all(" % slower " in one.sentence for one in found)
+
+
+def test_a_head_moved_by_5_percent_is_mostly_named():
+    pairs = [
+        made_pair(seed, change=lambda head: 1.05 if head == 1 else 1.0, noise=(0.005, 0.012))
+        for seed in range(800, 815)
+    ]
+    gaps = [one for pair in pairs for one in pair.differences if one.what == "gap"]
+    named = [one for one in gaps if one.head == "long"]
+    print(f"named in {len(named)} of {len(pairs)}, another in {len(gaps) - len(named)}")
+    assert len(named) >= 0.8 * len(pairs)
+
+
+# --- the change model against plain least squares ---------------------------------------------
+
+
+def one_noise(sd):
+    return NoiseGrid(sds=((sd, 0.0),), hand_steps=(0.0,), law_sd=1e-9)
+
+
+def values(groups, slowness, log_value, error):
+    count = len(slowness)
+    return Values(
+        slowness=slowness,
+        turn=np.linspace(0, 1, count),
+        log_value=log_value,
+        group=groups,
+        error=np.full(count, error),
+        per_step=np.zeros(count),
+    )
+
+
+def test_with_known_noise_the_change_is_that_of_weighted_least_squares():
+    """Against numpy.linalg.lstsq; priors this wide move it by less than a thousandth."""
+    rng = np.random.default_rng(4)
+    groups, sd = np.array([0, 0, 0, 0, 1, 1, 1, 1]), (0.01, 0.02)
+    slowness = np.array([1, 0.6, 0.2, 0, 1, 0.5, 0.3, 0], dtype=float)
+    sets = []
+    for which in (0, 1):
+        true = groups * 0.9 + which * (0.05 * groups + 0.1 * slowness)
+        sets.append(values(groups, slowness, true + rng.normal(0, sd[which], 8), sd[which]))
+    found = changes(*sets, one_noise(math.nan), groups=2, bends=True)
+
+    # The law is shared where turns are equal, so both sets stand in one regression.
+    both = np.concatenate([slowness, slowness])
+    heads = np.eye(2)[np.concatenate([groups, groups])]
+    after = np.repeat([0.0, 1.0], 8)[:, None]
+    bend = (both - both.mean())[:, None]
+    columns = np.hstack([heads, after * heads, after * bend, bend])
+    weight = np.repeat([1 / sd[0], 1 / sd[1]], 8)
+    observed = np.concatenate([one.log_value for one in sets])
+    answer = np.linalg.lstsq(columns * weight[:, None], observed * weight, rcond=None)[0]
+    covariance = np.linalg.inv((columns * weight[:, None]).T @ (columns * weight[:, None]))
+    for got, number in ((found.overall((0,)), 2), (found.overall((1,)), 3), (found.bend(), 4)):
+        assert got.log == pytest.approx(answer[number], rel=0.02, abs=1e-4)
+        assert got.sd == pytest.approx(math.sqrt(covariance[number, number]), rel=0.02)
+        # Two-sided, by the normal law.
+        assert got.chance == pytest.approx(2 * norm.sf(abs(got.log) / got.sd), rel=1e-6)
+    apart = found.apart(1, (0,))
+    assert apart.log == pytest.approx(answer[3] - answer[2], rel=0.02)
+
+
+# --- sentences --------------------------------------------------------------------------------
+
+
+def test_the_same_points_twice_differ_in_nothing():
+    law, _ = lowered(0)
+    comparison = compared(unit(flutter=law), unit(flutter=law))
+    assert told(comparison) == []
+    speed, gaps, flutter = (re.sub(r"± [0-9.]+ %", "± E %", line) for line in untold(comparison))
+    assert speed == (
+        "no difference beyond measuring error in speed over readings 1 to 10 (+0.0 % ± E %)"
+    )
+    assert gaps == "no difference beyond measuring error in the gaps of the heads, one to another"
+    assert flutter == (
+        "no difference beyond measuring error in flutter over readings 1 to 10 "
+        "(+0.0 % ± E % of the figure)"
+    )
+    assert all(0 < one.change_error_percent < 8 for one in comparison.unchanged)
+    assert "nothing beyond measuring error" in comparison_text(calibrate(unit()), comparison)
+
+
+def test_delays_4_percent_longer_are_a_speed_3_8_percent_lower_at_every_reading():
+    # 1 / 1.04 = 0.9615
+    comparison = compared(unit(), unit(lambda _head, _knob: 1.04))
+    (difference,) = comparison.differences
+    assert difference.sentence.startswith("runs 3.8 % slower at every reading (-3.8 % ± 0.")
+    assert difference.span == (1.0, 10.0)
+    assert difference.change_percent == pytest.approx(100 * (1 / 1.04 - 1), abs=0.05)
+
+
+def test_a_slow_end_alone_is_told_by_itself():
+    # Friction takes some more of the drive: speed lower by 10 mm/s, 13 % at the slow end.
+    slower = compared(
+        unit(jitter=0.002),
+        unit(lambda _, knob: speed_mm_s(knob) / (speed_mm_s(knob) - 10), jitter=0.002),
+    )
+    assert [one.what for one in slower.differences] == ["speed", "speed"]
+    slow, fast = slower.differences
+    assert (slow.knob, slow.unit, slow.head) == (1.0, "ms", "long")
+    assert slow.sentence.startswith("slow end runs 13 % slower (-13.")
+    assert ": at 1 the delay of head long went from 93" in slow.sentence
+    # True delays at 1: 70 mm at 75 and at 65 mm/s.
+    assert slow.before == pytest.approx(1000 * 70 / 75, rel=0.01)
+    assert slow.after == pytest.approx(1000 * 70 / 65, rel=0.01)
+    assert fast.sentence.startswith("fast end runs 2.")
+
+    other = compared(unit(), unit(lambda _, knob: 1.04 - 15 / speed_mm_s(knob)))
+    assert told(other)[0].startswith("slow end runs 1")
+    assert " % faster " in told(other)[0]
+
+
+def test_a_moved_head_is_named_and_the_others_tell_the_speed():
+    moved = compared(unit(), unit(lambda head, _: 1.05 if head == "long" else 1.0))
+    assert told(moved) == [
+        "head long: gap seems to have changed, its delay went up 5 % while that of head short "
+        "did not"
+    ]
+    assert moved.differences[0].head == "long"
+    assert untold(moved)[0].startswith("no difference beyond measuring error in speed")
+    row = moved.rows[0]
+    assert row.heads["long"].change_percent > 4
+    assert abs(row.speed_change_percent) < 1
+
+    three = compared(
+        unit(heads=("short", "long", "longest")),
+        unit(
+            lambda head, _: 0.93 if head == "longest" else 0.97,
+            heads=("short", "long", "longest"),
+        ),
+    )
+    assert [one.what for one in three.differences] == ["speed", "gap"]
+    assert told(three)[0].startswith("runs 3.1 % faster at every reading")
+    assert told(three)[1] == (
+        "head longest: gap seems to have changed, its delay went down 7 % while that of "
+        "head short and head long went down 3 %"
+    )
+
+
+def test_two_heads_that_both_moved_leave_the_speed_open():
+    comparison = compared(unit(), unit(lambda head, _: 1.05 if head == "long" else 0.97))
+    assert told(comparison) == [
+        "the heads disagree on the delay: that of head short went down 3 % and that of head long "
+        "went up 5 %, so a gap has changed, and the speed cannot be told from these points"
+    ]
+    assert comparison.rows[0].speed_change_percent is None
+    assert comparison.rows[0].speed_before_cm_s is None
+
+
+def test_a_steadier_slow_end_is_told_with_its_figures_and_its_reach():
+    law, after = lowered(0.6)
+    limits = Steadiness(0.4, 1.0)
+    comparison = compared(
+        unit(flutter=law, steadiness=limits), unit(flutter=after, steadiness=limits)
+    )
+    # 100 / 75 = 1.33 %, and 40 % of it.
+    assert told(comparison)[0] == "slow end steadier: flutter at 1 fell from 1.3 % to 0.53 %"
+    # 100 / v is 0.4 % at 4.89 and 1 % at 1.56; after it, 1 % is met nowhere.
+    assert told(comparison)[1].startswith("reaches slower: steady as slow as ")
+    assert told(comparison)[1].endswith(" instead of 4.9")
+    assert told(comparison)[2] == (
+        "reaches slower: out of the unstable stretch as slow as 1.0 instead of 1.6"
+    )
+    flutter, steady, _ = comparison.differences
+    assert (flutter.knob, flutter.unit) == (1.0, "%")
+    assert flutter.before == pytest.approx(100 / 75)
+    assert steady.before == pytest.approx((100 / 0.4 - 30) / 45, abs=0.05)
+
+
+def test_less_steady_everywhere_is_told_on_the_whole():
+    law, _ = lowered(0)
+    limits = Steadiness(0.4, None)
+    comparison = compared(
+        unit(flutter=law, steadiness=limits),
+        unit(flutter=lambda knob: 1.5 * law(knob), steadiness=limits),
+    )
+    assert told(comparison)[0] == (
+        "less steady over readings 1 to 10: flutter went up by 50 % of its figure on the whole "
+        "(at 1 rose from 1.3 % to 2 % and at 10 rose from 0.21 % to 0.31 %)"
+    )
+    assert told(comparison)[1].startswith("reaches less slow: steady as slow as ")
+
+
+def test_one_reading_of_flutter_needs_a_large_change():
+    def only(percent):
+        return unit(flutter=lambda knob: percent if knob == 1.0 else None)
+
+    assert "flutter at 1" not in " ".join(told(compared(only(3.0), only(2.5))))
+    assert told(compared(only(3.0), only(1.5))) == [
+        "steadier at 1: flutter went down by 49 % of its figure on the whole "
+        "(at 1 fell from 3 % to 1.5 %)"
+    ]
+
+
+def test_a_knob_that_turns_the_other_way_is_told_and_nothing_else():
+    turned = unit(readings=(1.0, 3.0, 5.0, 7.0, 9.0))
+    reversed_points = tuple(
+        msgspec.structs.replace(point, knob=10 - point.knob) for point in turned.measured
+    )
+    comparison = compared(turned, msgspec.structs.replace(turned, measured=reversed_points))
+    assert told(comparison) == [
+        "the knob turns the other way: a higher reading ran the tape faster before and runs it "
+        "slower now, so nothing is compared reading by reading"
+    ]
+    assert untold(comparison) == []
+
+
+def test_one_point_does_not_tell_the_way_so_it_contradicts_nothing():
+    turned = unit(readings=(1.0, 3.0, 5.0, 7.0, 9.0))
+    reversed_unit = msgspec.structs.replace(
+        turned,
+        measured=tuple(
+            msgspec.structs.replace(point, knob=10 - point.knob) for point in turned.measured
+        ),
+    )
+    single = msgspec.structs.replace(reversed_unit, measured=reversed_unit.measured[:1])
+    comparison = compared(reversed_unit, single)
+    assert told(comparison) == []
+    assert untold(comparison)[0].startswith("no difference beyond measuring error in speed at 9")
+    assert [row.knob for row in comparison.rows] == [9.0]
+
+
+def test_many_points_find_a_small_change():
+    readings = tuple(float(reading) for reading in np.linspace(1, 10, 60))
+    comparison = compared(
+        unit(readings=readings), unit(lambda _head, _knob: 1.01, readings=readings)
+    )
+    assert len(told(comparison)) == 1
+    assert told(comparison)[0].startswith("runs 0.99 % slower at every reading (-1.0 % ± 0.")
+
+
+def test_stated_errors_are_taken_at_their_word():
+    def stated(change, error_share):
+        plain = unit(lambda _head, _knob: change, jitter=0.001)
+        points = [
+            msgspec.structs.replace(point, error_ms=point.delay_ms * error_share)
+            for point in plain.measured
+        ]
+        return msgspec.structs.replace(plain, measured=tuple(points))
+
+    assert told(compared(stated(1, 0.002), stated(1.01, 0.002)))
+    assert not told(compared(stated(1, 0.03), stated(1.01, 0.03)))
+
+
+# --- rows, conditions and remarks -------------------------------------------------------------
+
+
+def test_rows_set_both_curves_side_by_side_with_speed_by_the_gap():
+    law, _ = lowered(0)
+    before, after = (
+        calibrate(unit(flutter=law)),
+        calibrate(unit(lambda _head, _knob: 1.04, flutter=law)),
+    )
+    comparison = compare(before, after, GridSpan(2, 8, 3))
+    assert [row.knob for row in comparison.rows] == [2, 5, 8]
+    for row in comparison.rows:
+        assert list(row.heads) == ["short", "long"]
+        for name, head in row.heads.items():
+            assert head.before_ms == before.curve.delay_ms(name, row.knob)
+            assert head.after_ms == after.curve.delay_ms(name, row.knob)
+            share = before.curve.error_percent_at(name, row.knob) / 100
+            assert head.before_error_ms == pytest.approx(head.before_ms * share)
+            assert head.change_percent == pytest.approx(100 * (head.after_ms / head.before_ms - 1))
+        # v = d / tau: the truth is (30 + 45 k) mm/s before, and 1/1.04 of it after.
+        assert row.speed_before_cm_s == pytest.approx(speed_mm_s(row.knob) / 10, rel=0.01)
+        assert row.speed_after_cm_s == pytest.approx(speed_mm_s(row.knob) / 10.4, rel=0.01)
+        assert row.speed_change_percent == pytest.approx(100 * (1 / 1.04 - 1), abs=0.5)
+        assert 0 < row.speed_change_error_percent < 2
+        assert row.flutter_before_error_percent == pytest.approx(row.flutter_before_percent * 0.1)
+
+
+def test_rows_stand_at_the_common_ends_and_round_readings_between():
+    comparison = compared(unit(readings=(1.0, 3.0, 5.0, 7.3)), unit(readings=(1.5, 4.0, 7.0, 10.0)))
+    assert comparison.span == (1.5, 7.3)
+    assert [row.knob for row in comparison.rows] == [1.5, 2, 3, 4, 5, 6, 7, 7.3]
+    assert comparison.remarks[0] == (
+        "compared over readings 1.5 to 7.3, which both have measured "
+        "(before 1 to 7.3, after 1.5 to 10)"
+    )
+
+
+def test_the_speed_is_relative_alone_where_no_gap_is_known():
+    bare = tuple(Head(head) for head in ("short", "long"))
+    comparison = compared(unit(head=bare), unit(head=bare))
+    assert comparison.rows[0].speed_before_cm_s is None
+    assert comparison.rows[0].speed_change_percent is not None
+    assert "cm/s" not in comparison_text(calibrate(unit(head=bare)), comparison)
+
+
+def test_conditions_that_differ_are_listed_beside():
+    before = unit(conditions={"pads": "felt, 2 mm", "warm": True, "minutes": 20, "tape": "new"})
+    after = unit(
+        conditions={"pads": "felt, 1 mm", "minutes": 30, "tape": "new"},
+        loop=Loop(640.0),
+        head=(Head("short", 28.0), Head("long", 71.5)),
+        steadiness=Steadiness(unstable_knob=2.0),
+    )
+    comparison = compared(before, after)
+    assert [(one.name, one.before, one.after) for one in comparison.conditions] == [
+        ("pads", "felt, 2 mm", "felt, 1 mm"),
+        ("warm", "yes", None),
+        ("minutes", "20", "30"),
+        ("gap of head long", "70 mm", "71.5 mm"),
+        ("loop", None, "640 mm"),
+        ("unstable by ear at", None, "2"),
+    ]
+    assert "  pads: felt, 2 mm -> felt, 1 mm" in comparison_text(calibrate(before), comparison)
+    assert "  loop: not said -> 640 mm" in comparison_text(calibrate(before), comparison)
+
+
+def test_what_is_not_common_is_remarked_and_the_rest_compared():
+    law, _ = lowered(0)
+    comparison = compared(unit(flutter=law), unit(heads=("short", "longest")))
+    assert list(comparison.rows[0].heads) == ["short"]
+    assert comparison.remarks == (
+        'head "long" has a delay only before, so it is not compared',
+        'head "longest" has a delay only after, so it is not compared',
+        "flutter is measured only before, so it is not compared",
+    )
+    scales = compared(unit(), unit(knob=Knob(low=1.0, high=11.0, step=0.1)))
+    assert scales.remarks[0].startswith("the knob scales differ, so equal readings may be")
+    assert ("knob scale", "0 to 10", "1 to 11") in [
+        (one.name, one.before, one.after) for one in scales.conditions
+    ]
+    assert scales.remarks[-1] == "flutter is measured in neither"
+
+
+def test_flutter_without_common_readings_or_from_another_head_is_remarked():
+    slow = unit(flutter=lambda knob: 3.0 if knob == 1.0 else None)
+    fast = unit(flutter=lambda knob: 0.3 if knob == 10.0 else None)
+    assert (
+        "flutter was measured at no common readings, so it is not compared"
+        in compared(slow, fast).remarks
+    )
+    other = msgspec.structs.replace(
+        slow,
+        measured=tuple(
+            msgspec.structs.replace(
+                point,
+                flutter_percent=3.0 if (point.head, point.knob) == ("short", 1.0) else None,
+            )
+            for point in slow.measured
+        ),
+    )
+    assert compared(slow, other).remarks[-1].startswith("flutter was read on other heads")
+
+
+def test_suspect_points_do_not_count():
+    spoilt = unit(readings=(1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0))
+    points = list(spoilt.measured)
+    points[4] = msgspec.structs.replace(points[4], delay_ms=points[4].delay_ms * 2)
+    comparison = compared(spoilt, msgspec.structs.replace(spoilt, measured=tuple(points)))
+    assert told(comparison) == []
+    assert "suspect points do not count; see the curve of each unit" in comparison.remarks
+
+
+def test_a_head_measured_elsewhere_does_not_count():
+    short_low = unit(readings=(1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0))
+    kept = [
+        point for point in short_low.measured if point.head == "long" or point.knob in (1.0, 2.0)
+    ]
+    part = msgspec.structs.replace(short_low, measured=tuple(kept))
+    rest = unit(readings=(5.0, 6.0, 8.0, 10.0))
+    comparison = compared(part, rest)
+    assert (
+        'head "short" has no measured point near these readings in one of the two, so it does '
+        "not count for the differences" in comparison.remarks
+    )
+
+
+def test_nothing_in_common_is_a_fault():
+    with pytest.raises(InputFault) as met:
+        compared(unit(heads=("long",)), unit(heads=("short", "longest")))
+    assert str(met.value) == (
+        'the two have no measured head in common ("long" before, "short" and "longest" after); '
+        "expected units with a head of the same name"
+    )
+    with pytest.raises(InputFault) as met:
+        compared(unit(readings=(1.0, 2.0, 3.0)), unit(readings=(4.0, 6.0, 8.0)))
+    assert str(met.value) == (
+        "the two were measured at no common readings (1 to 3 before, 4 to 8 after); "
+        "expected points that overlap along the knob"
+    )
+    with pytest.raises(InputFault) as met:
+        compared(unit(), unit(), GridSpan(0, 10, 1))
+    assert str(met.value) == (
+        "--at: readings run from 0 to 10; expected readings that both have measured, 1 to 10"
+    )

@@ -1,0 +1,157 @@
+"""The splice tick against the simulator's truth, and what must not be taken for one."""
+
+from __future__ import annotations
+
+import msgspec
+import numpy as np
+import pytest
+
+from tempotape.bench import splice as splice_of
+from tempotape.bench.splice import SpliceFinder
+from tempotape.bench.testsignal import rendered
+from tempotape.bench.walk import plain_layout
+from tests.simulated_unit import SimulatedUnit, clicks, hum, mixed, play, plucked
+
+RATE_HZ = 12_000
+UNIT = SimulatedUnit(
+    speed_mm_s=200.0,
+    loop_mm=320.0,
+    tick=0.003,
+    hiss=5e-4,
+    wow=((0.625, 0.004, 0.2), (3.1, 0.002, 1.0)),
+    jitter=0.001,
+    high_hz=4_500.0,
+)
+
+
+def found(sound, loop_period_s=None, rate_hz=RATE_HZ, block=16_384):
+    finder = SpliceFinder(rate_hz)
+    for begin in range(0, len(sound), block):
+        finder.feed(sound[begin : begin + block])
+    return finder.result(loop_period_s)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize(
+    ("tick", "mains"), [(0.02, 0.0), (0.003, 0.0), (0.003, 0.01), (0.0015, 0.005)]
+)
+def test_the_period_of_a_tick_in_silence_is_within_a_thousandth(tick, mains, seed):
+    unit = msgspec.structs.replace(UNIT, tick=tick, hum=mains)
+    played = play(unit, np.zeros(20 * RATE_HZ), RATE_HZ, seed)
+    result = found(played.wet, 1.6)
+    assert result.warnings == ()
+    splice = result.splice
+    assert splice.period_s == pytest.approx(np.mean(np.diff(played.ticks_s)), rel=1e-3)
+    assert splice.ticks >= len(played.ticks_s) - 1
+    assert splice.is_loop is True
+    assert splice.error_s < 1e-3 * splice.period_s
+
+
+def test_the_level_over_noise_follows_the_tick():
+    levels = [
+        found(
+            play(msgspec.structs.replace(UNIT, tick=tick), np.zeros(20 * RATE_HZ), RATE_HZ).wet
+        ).splice.level_db
+        for tick in (0.003, 0.03)
+    ]
+    # Ten times the tick is 20 dB, less what the noise adds to the fainter one.
+    assert levels[1] - levels[0] == pytest.approx(20.0, abs=0.5)
+
+
+def test_ticks_are_found_in_the_silence_of_the_test_sound():
+    dry = np.concatenate(list(rendered(plain_layout(), rate_hz=RATE_HZ, level_dbfs=-12.0)))
+    unit = msgspec.structs.replace(UNIT, feedback=0.3, hum=0.002, tick=0.004)
+    played = play(unit, dry, RATE_HZ, 3)
+    for sound in (played.wet, mixed(dry, played, wet=0.7)):
+        splice = found(sound, 1.6).splice
+        assert splice.period_s == pytest.approx(np.mean(np.diff(played.ticks_s)), rel=1e-3)
+
+
+def test_a_tick_at_another_period_is_not_the_loops():
+    sound = play(UNIT, np.zeros(20 * RATE_HZ), RATE_HZ).wet
+    assert found(sound, 1.2).splice.is_loop is False
+    assert found(sound).splice.is_loop is None
+
+
+def test_blocks_of_any_length_give_the_same_tick():
+    sound = play(UNIT, np.zeros(12 * RATE_HZ), RATE_HZ).wet
+    assert found(sound, block=701) == found(sound, block=len(sound))
+
+
+def test_a_long_recording_is_searched_in_parts(monkeypatch):
+    monkeypatch.setattr(splice_of, "_WINDOW_S", 12.0)
+    played = play(UNIT, np.zeros(30 * RATE_HZ), RATE_HZ)
+    splice = found(played.wet).splice
+    assert splice.ticks < 9
+    assert splice.period_s == pytest.approx(np.mean(np.diff(played.ticks_s)), rel=1e-3)
+
+
+def test_three_ticks_are_too_few():
+    sound = play(UNIT, np.zeros(int(5.5 * RATE_HZ)), RATE_HZ)
+    assert len(sound.ticks_s) == 3
+    assert found(sound.wet).splice is None
+
+
+def random(seed, seconds, level=1e-3):
+    return level * np.random.default_rng(seed).normal(size=seconds * RATE_HZ)
+
+
+SECONDS = 24
+FRAMES = SECONDS * RATE_HZ
+IRREGULAR_S = 1.0 + 0.18 * np.array([0, 1, 6, 10, 23, 26, 34, 41, 53, 55])
+EVEN_S = np.arange(0.5, SECONDS - 1.2, 1.0)
+ECHO = msgspec.structs.replace(UNIT, tick=0.0, feedback=0.6, speed_mm_s=150.0)
+
+
+def phrase(seed):
+    rng = np.random.default_rng(seed)
+    times_s = np.cumsum(rng.choice([0.25, 0.5, 0.75], 80))
+    times_s = times_s[times_s < SECONDS - 2]
+    return plucked(times_s, rng.choice([110.0, 147.0, 196.0, 220.0], len(times_s)), FRAMES, RATE_HZ)
+
+
+SILENT_ON_SPLICE = {
+    "nothing at all": np.zeros(FRAMES),
+    "hiss": random(1, SECONDS),
+    "faint hiss": random(2, SECONDS, 1e-5),
+    "hum": hum(FRAMES, RATE_HZ, 0.02) + random(3, SECONDS, 1e-5),
+    "hum of 60 Hz": hum(FRAMES, RATE_HZ, 0.02, 60.0) + random(4, SECONDS, 1e-4),
+    "irregular clicks": clicks(IRREGULAR_S, FRAMES, RATE_HZ) + random(5, SECONDS, 1e-4),
+    "irregular clicks and echoes": mixed(
+        clicks(IRREGULAR_S, FRAMES, RATE_HZ),
+        play(ECHO, clicks(IRREGULAR_S, FRAMES, RATE_HZ), RATE_HZ),
+    ),
+    "even clicks": clicks(EVEN_S, FRAMES, RATE_HZ) + random(6, SECONDS, 1e-4),
+    "faint even clicks": clicks(EVEN_S, FRAMES, RATE_HZ, peak=0.005) + random(7, SECONDS, 1e-4),
+    "even clicks and echoes": mixed(
+        clicks(EVEN_S, FRAMES, RATE_HZ), play(ECHO, clicks(EVEN_S, FRAMES, RATE_HZ), RATE_HZ)
+    ),
+    "echoes of even clicks": play(ECHO, clicks(EVEN_S, FRAMES, RATE_HZ), RATE_HZ).wet,
+    "rhythmic phrase": phrase(1) + random(8, SECONDS, 1e-4),
+    "rhythmic phrase and echoes": mixed(phrase(2), play(ECHO, phrase(2), RATE_HZ)),
+}
+
+
+@pytest.mark.parametrize("name", SILENT_ON_SPLICE)
+def test_no_splice_is_found_in(name):
+    result = found(SILENT_ON_SPLICE[name], 1.6)
+    assert result.splice is None
+    assert result.warnings in {
+        ("splice: no tick that comes once a turn",),
+        ("splice: nothing is quiet for long enough to hear a tick",),
+    }
+
+
+def test_hiss_is_hardly_ever_taken_for_a_tick():
+    for seed in range(20):
+        assert found(random(100 + seed, 20)).splice is None
+
+
+def test_a_recording_that_is_never_quiet_is_told_so():
+    rng = np.random.default_rng(1)
+    # Each 50 ms as loud as chance has it, over 60 dB: no second stays near the floor.
+    sound = rng.normal(size=FRAMES) * np.repeat(10 ** rng.uniform(-4, -1, FRAMES // 600), 600)
+    for silent in (sound, np.zeros(0)):
+        result = found(silent)
+        assert result.splice is None
+        assert result.warnings == ("splice: nothing is quiet for long enough to hear a tick",)
