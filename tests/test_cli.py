@@ -12,7 +12,6 @@ import pytest
 
 from tempotape import cli
 from tempotape.demos import DEMO_SET, DEMO_UNIT
-from tempotape.unit.unitfile import read_unit
 
 KESTREL = str(DEMO_UNIT)
 HERON = str(DEMO_UNIT.parent / "heron.toml")
@@ -114,6 +113,17 @@ def test_curve_json_has_the_fields_of_the_contract(run):
         assert row["delay_ms"]["long"] / row["delay_ms"]["short"] == pytest.approx(ratio)
     assert report["grid"][4]["zone"] == "unstable"
     assert report["grid"][-1]["zone"] == "steady"
+
+
+def test_curve_is_drawn_below_the_table_and_as_a_picture(run, tmp_path):
+    drawn = tmp_path / "kestrel.svg"
+    code, out, err = run("curve", "--unit", str(DEMO_UNIT), "--svg", str(drawn))
+    assert (code, err) == (0, f"picture written to {drawn}\n")
+    assert "flutter in %" in out
+    assert drawn.read_text().startswith("<svg")
+    code, out, err = run("curve", "--unit", str(DEMO_UNIT), "--svg", str(DEMO_UNIT))
+    assert (code, out) == (1, "")
+    assert err.endswith("is one of the files read; expected another file\n")
 
 
 def test_curve_reads_without_json(run):
@@ -292,32 +302,6 @@ def test_a_song_with_a_head_the_unit_lacks(run, tmp_path):
     )
 
 
-def test_points_go_out_and_in_as_csv(run, tmp_path):
-    unit, points = tmp_path / "unit.toml", tmp_path / "points.csv"
-    unit.write_text(Path(KESTREL).read_text())
-    assert run("calibrate", "--unit", unit, "--csv-out", points) == (
-        0, f"16 points written to {points}\n", "",
-    )  # fmt: skip
-    points.write_text("head,knob,delay_ms\nlong,6.2,402\n")
-    assert run("calibrate", "--unit", unit, "--csv", points) == (
-        0, f"1 points added to {unit}; it now holds 17\n", "",
-    )  # fmt: skip
-    assert read_unit(unit).measured[-1].delay_ms == 402
-    assert unit.read_text().startswith(Path(KESTREL).read_text())
-
-
-def test_calibrate_needs_something_to_do(run):
-    code, _, err = run("calibrate", "--unit", KESTREL)
-    assert code == 2
-    assert "give --csv, --csv-out or both" in err
-
-
-def test_a_folder_that_is_not_there_is_told(run, tmp_path):
-    nowhere = tmp_path / "no" / "points.csv"
-    code, _, err = run("calibrate", "--unit", KESTREL, "--csv-out", nowhere)
-    assert (code, err) == (1, f"{nowhere}: cannot be written (No such file or directory)\n")
-
-
 @pytest.mark.parametrize("command", [[], *([name] for name in sorted(cli.commands.commands))])
 def test_every_command_has_help(run, command):
     code, out, _ = run(*command, "--help")
@@ -371,16 +355,6 @@ def test_a_closed_pipe_is_no_traceback():
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
         running.stdout.close()
         assert running.stderr.read() == b""
-
-
-def test_points_are_never_written_over_the_unit_file(run, tmp_path):
-    unit, link = tmp_path / "unit.toml", tmp_path / "link.csv"
-    unit.write_text(Path(KESTREL).read_text())
-    link.symlink_to(unit)
-    code, _, err = run("calibrate", "--unit", unit, "--csv-out", link)
-    assert code == 1
-    assert err == f"{link}: is the unit file itself; expected another file for the points\n"
-    assert unit.read_text() == Path(KESTREL).read_text()
 
 
 def test_a_full_disk_behind_standard_output_is_one_sentence():

@@ -109,7 +109,7 @@ def test_a_picture_never_replaces_a_unit_file(later):
     link.symlink_to(later)
     for target in (later, str(link)):
         assert sentence(KESTREL, later, "--svg", target) == (
-            f"{target}: is a unit file itself; expected another file to draw to"
+            f"{target}: is one of the files read; expected another file"
         )
     assert Path(later).read_bytes() == content
 

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 import msgspec
 import numpy as np
 
+from tempotape.bench.flutter import Deviation
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.curve import FittedPoint
 from tempotape.unit.knob import knob_figure
@@ -137,6 +138,15 @@ def flutter_picture(calibration: Calibration) -> Picture:
     return Picture(f"{name}: flutter against the knob", (_flutter_panel(calibration),))
 
 
+def unit_picture(calibration: Calibration) -> Picture:
+    """Curve and flutter of one unit; the curve alone where no flutter was measured."""
+    curve = curve_picture(calibration)
+    if not calibration.flutter.log_speed:
+        return curve
+    panels = (*curve.panels, *flutter_picture(calibration).panels)
+    return msgspec.structs.replace(curve, panels=panels)
+
+
 def deviation_picture(t_s: Sequence[float], percent: Sequence[float]) -> Picture:
     """Deviation in percent against time in seconds. Raises ValueError where nothing is finite."""
     xs, ys = _thinned(*_finite(t_s, percent))
@@ -167,6 +177,21 @@ def spectrum_picture(hz: Sequence[float], percent: Sequence[float]) -> Picture:
         lines=(Line("", xs, ys),),
     )
     return Picture("Spectrum of the deviation", (panel,))
+
+
+def tone_picture(tone: Deviation) -> Picture:
+    """The deviation of a tone against time, and the size of each frequency in it.
+
+    The spectrum is that of the series under a Hann window, scaled so that a sine shows its peak.
+    """
+    percent = np.asarray(tone.percent)
+    t_s = tone.start_s + np.arange(len(percent)) / tone.rate_hz
+    window = np.hanning(len(percent))
+    sizes = 2 * np.abs(np.fft.rfft((percent - percent.mean()) * window)) / max(window.sum(), 1e-9)
+    hz = np.fft.rfftfreq(len(percent), 1 / tone.rate_hz)
+    time = deviation_picture(t_s.tolist(), tone.percent)
+    panels = (*time.panels, *spectrum_picture(hz.tolist(), sizes.tolist()).panels)
+    return Picture("Deviation of the tone", panels)
 
 
 def comparison_picture(

@@ -20,11 +20,11 @@ from tempotape.bench.charts import (
     Zone,
     comparison_picture,
     curve_picture,
-    deviation_picture,
-    flutter_picture,
-    spectrum_picture,
+    tone_picture,
+    unit_picture,
 )
 from tempotape.bench.compare import Comparison
+from tempotape.bench.flutter import Deviation
 from tempotape.text import printable
 from tempotape.unit.calibration import Calibration
 
@@ -46,19 +46,14 @@ def curve_svg(calibration: Calibration) -> str:
     return svg(curve_picture(calibration))
 
 
-def flutter_svg(calibration: Calibration) -> str:
-    """Flutter against the knob, with limits and zones."""
-    return svg(flutter_picture(calibration))
+def unit_svg(calibration: Calibration) -> str:
+    """Delay of every head against the knob, with its band and points, and the flutter."""
+    return svg(unit_picture(calibration))
 
 
-def deviation_svg(t_s: Sequence[float], percent: Sequence[float]) -> str:
-    """Deviation in percent against time. Raises ValueError where nothing is finite."""
-    return svg(deviation_picture(t_s, percent))
-
-
-def spectrum_svg(hz: Sequence[float], percent: Sequence[float]) -> str:
-    """Deviation in percent against its frequency. Raises ValueError where nothing is finite."""
-    return svg(spectrum_picture(hz, percent))
+def tone_svg(tone: Deviation) -> str:
+    """The deviation of a tone against time, and its spectrum."""
+    return svg(tone_picture(tone))
 
 
 def comparison_svg(before: Calibration, after: Calibration, comparison: Comparison) -> str:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from tempotape.bench.charts import (
     CROSSED,
@@ -18,11 +18,11 @@ from tempotape.bench.charts import (
     Points,
     comparison_picture,
     curve_picture,
-    deviation_picture,
-    flutter_picture,
-    spectrum_picture,
+    tone_picture,
+    unit_picture,
 )
 from tempotape.bench.compare import Comparison
+from tempotape.bench.flutter import Deviation
 from tempotape.text import printable
 from tempotape.unit.calibration import Calibration
 
@@ -36,27 +36,18 @@ _FILLED, _HOLLOW, _CROSS = "O#A+V", "osa*v", "X"
 
 
 def curve_lines(calibration: Calibration, width: int, height: int) -> tuple[str, ...]:
-    """Delay of every head against the knob; `height` rows of drawing a panel."""
+    """Delay of every head against the knob; `height` rows of drawing."""
     return text_lines(curve_picture(calibration), width, height)
 
 
-def flutter_lines(calibration: Calibration, width: int, height: int) -> tuple[str, ...]:
-    """Flutter against the knob with limits and zones; `height` rows of drawing."""
-    return text_lines(flutter_picture(calibration), width, height)
+def unit_lines(calibration: Calibration, width: int, height: int) -> tuple[str, ...]:
+    """Delay of every head and flutter against the knob; `height` rows of drawing each."""
+    return text_lines(unit_picture(calibration), width, height)
 
 
-def deviation_lines(
-    t_s: Sequence[float], percent: Sequence[float], width: int, height: int
-) -> tuple[str, ...]:
-    """Deviation in percent against time. Raises ValueError where nothing is finite."""
-    return text_lines(deviation_picture(t_s, percent), width, height)
-
-
-def spectrum_lines(
-    hz: Sequence[float], percent: Sequence[float], width: int, height: int
-) -> tuple[str, ...]:
-    """Deviation in percent against its frequency. Raises ValueError where nothing is finite."""
-    return text_lines(spectrum_picture(hz, percent), width, height)
+def tone_lines(tone: Deviation, width: int, height: int) -> tuple[str, ...]:
+    """The deviation of a tone against time, and its spectrum; `height` rows of drawing each."""
+    return text_lines(tone_picture(tone), width, height)
 
 
 def comparison_lines(

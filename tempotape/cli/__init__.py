@@ -7,9 +7,18 @@ import sys
 import click
 
 from tempotape import __version__
-from tempotape.cli import midi, songs, unit
-from tempotape.cli.lead import lead
-from tempotape.cli.stage import stage
+from tempotape.cli import (
+    calibrate,
+    clock,
+    compare,
+    lead,
+    measure,
+    midi,
+    songs,
+    stage,
+    testsignal,
+    unit,
+)
 from tempotape.faults import InputFault
 from tempotape.text import printable
 
@@ -25,18 +34,22 @@ def commands(context: click.Context) -> None:
     Without a command, opens the stage on the unit and the set used last, or on the demo.
     """
     if context.invoked_subcommand is None:
-        context.invoke(stage)
+        context.invoke(stage.stage)
 
 
 for command in (
-    stage,
+    stage.stage,
     unit.advise,
-    lead,
+    lead.lead,
     songs.plan,
     songs.sheet,
     songs.set_group,
+    testsignal.testsignal,
+    measure.measure,
+    calibrate.calibrate,
     unit.curve,
-    unit.calibrate,
+    compare.compare,
+    clock.clock,
     midi.ports,
 ):
     commands.add_command(command)

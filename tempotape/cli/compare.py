@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
-from tempotape.cli.shared import calibration_of, json_option, say, say_json
-from tempotape.faults import InputFault
-
-_WIDTH, _ROWS = 78, 12
+from tempotape.cli.shared import (
+    PLOT_ROWS,
+    PLOT_WIDTH,
+    calibration_of,
+    check_not_read,
+    json_option,
+    say,
+    say_json,
+    write_picture,
+)
 
 
 @click.command()
@@ -33,18 +37,16 @@ def compare(before: str, after: str, at: str | None, svg: str | None, *, as_json
     from tempotape.bench.pictures import comparison_svg  # noqa: PLC0415
     from tempotape.bench.plots import comparison_lines  # noqa: PLC0415
     from tempotape.unit.curve_report import grid_span  # noqa: PLC0415
-    from tempotape.userfiles import write_whole  # noqa: PLC0415
 
     span = None if at is None else grid_span(at, entry="--at")
-    if svg is not None and Path(svg).resolve() in {Path(one).resolve() for one in (before, after)}:
-        raise InputFault("is a unit file itself", expected="another file to draw to", source=svg)
+    if svg is not None:
+        check_not_read(svg, before, after)
     first, second = calibration_of(before), calibration_of(after)
     comparison = compare_both(first, second, span)
     if svg is not None:
-        write_whole(Path(svg), comparison_svg(first, second, comparison))
-        click.echo(f"picture written to {svg}", err=True)
+        write_picture(svg, comparison_svg(first, second, comparison))
     if as_json:
         say_json(comparison)
     else:
-        plot = comparison_lines(first, second, comparison, _WIDTH, _ROWS)
+        plot = comparison_lines(first, second, comparison, PLOT_WIDTH, PLOT_ROWS)
         say("\n".join((comparison_text(first, comparison), "", *plot)))

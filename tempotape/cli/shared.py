@@ -10,6 +10,7 @@ import click
 import msgspec
 
 from tempotape import remembered
+from tempotape.faults import InputFault
 from tempotape.text import printable
 
 if TYPE_CHECKING:
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+# A plot below a report, in letters.
+PLOT_WIDTH = 78
+PLOT_ROWS = 12
 UNIT_HELP = "Unit file (TOML) with the heads, the knob and the measured points."
 
 
@@ -34,6 +38,19 @@ def calibration_of(unit: str) -> Calibration:
     from tempotape.unit.calibration import load_calibration  # noqa: PLC0415
 
     return load_calibration(Path(unit), keep_in=remembered.fits_folder())
+
+
+def check_not_read(out: str, *read: str | None) -> None:
+    """Raises InputFault where `out`, to be written, is one of the files read."""
+    if Path(out).resolve() in {Path(one).resolve() for one in read if one is not None}:
+        raise InputFault("is one of the files read", expected="another file", source=out)
+
+
+def write_picture(out: str, drawing: str) -> None:
+    from tempotape.userfiles import write_whole  # noqa: PLC0415
+
+    write_whole(Path(out), drawing)
+    click.echo(f"picture written to {printable(out)}", err=True)
 
 
 def unit_option(function: F) -> F:

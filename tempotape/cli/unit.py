@@ -1,15 +1,24 @@
-"""Commands about one unit: advice, the curve, and its measured points."""
+"""Commands that ask one unit: advice and the curve."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 import msgspec
 
-from tempotape.cli.shared import calibration_of, json_option, say, say_json, unit_option
+from tempotape.cli.shared import (
+    PLOT_ROWS,
+    PLOT_WIDTH,
+    calibration_of,
+    check_not_read,
+    json_option,
+    say,
+    say_json,
+    unit_option,
+    write_picture,
+)
 from tempotape.faults import InputFault
 from tempotape.text import quoted
 
@@ -89,50 +98,24 @@ def _hand(calibration: Calibration, text: str) -> tuple[str, float]:
 @click.command()
 @unit_option
 @click.option("--at", metavar="LOW:HIGH:STEP", help="Readings to report; default the whole scale.")
+@click.option("--svg", metavar="FILE", help="Draw curve and flutter to this SVG file.")
 @json_option
-def curve(unit: str, at: str | None, *, as_json: bool) -> None:
+def curve(unit: str, at: str | None, svg: str | None, *, as_json: bool) -> None:
     """Report the fitted speed curve, its error, suspect points and what to measure next."""
     from tempotape import tables  # noqa: PLC0415
+    from tempotape.bench.pictures import unit_svg  # noqa: PLC0415
+    from tempotape.bench.plots import unit_lines  # noqa: PLC0415
     from tempotape.unit.curve_report import curve_report, grid_span  # noqa: PLC0415
 
     span = None if at is None else grid_span(at, entry="--at")
+    if svg is not None:
+        check_not_read(svg, unit)
     calibration = calibration_of(unit)
+    if svg is not None:
+        write_picture(svg, unit_svg(calibration))
     report = curve_report(calibration, span)
     if as_json:
         say_json(report)
     else:
-        say(tables.curve_text(calibration, report))
-
-
-@click.command()
-@unit_option
-@click.option("--csv", "csv_in", metavar="FILE", help="Add the points of this CSV file.")
-@click.option("--csv-out", metavar="FILE", help="Write all measured points to this CSV file.")
-def calibrate(unit: str, csv_in: str | None, csv_out: str | None) -> None:
-    """Add measured points to a unit file from CSV, or write its points out as CSV.
-
-    The columns are head,knob,delay_ms and, where known, error_ms,flutter_percent. Comments in the
-    unit file are kept.
-
-    Keep fingers, hair and straps off the moving tape. Unplug a unit before opening it; work on
-    mains wiring is for the qualified, under local codes.
-    """
-    from tempotape.unit.points_csv import points_from_csv, points_to_csv  # noqa: PLC0415
-    from tempotape.unit.unitfile import add_points, read_unit  # noqa: PLC0415
-    from tempotape.userfiles import write_whole  # noqa: PLC0415
-
-    if csv_in is None and csv_out is None:
-        raise click.UsageError("give --csv, --csv-out or both")
-    path = Path(unit)
-    known = read_unit(path)
-    if csv_out is not None and Path(csv_out).resolve() == path.resolve():
-        raise InputFault(
-            "is the unit file itself", expected="another file for the points", source=csv_out
-        )
-    if csv_in is not None:
-        points = points_from_csv(Path(csv_in), known)
-        known = add_points(path, points)
-        say(f"{len(points)} points added to {path}; it now holds {len(known.measured)}")
-    if csv_out is not None:
-        write_whole(Path(csv_out), points_to_csv(known.measured))
-        say(f"{len(known.measured)} points written to {csv_out}")
+        plot = unit_lines(calibration, PLOT_WIDTH, PLOT_ROWS)
+        say("\n".join((tables.curve_text(calibration, report), "", *plot)))

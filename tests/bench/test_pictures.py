@@ -10,6 +10,7 @@ import pytest
 
 from tempotape.bench import charts, pictures, plots
 from tempotape.bench.compare import compare
+from tempotape.bench.flutter import Deviation
 from tempotape.demos import DEMO_UNIT
 from tempotape.unit.calibration import calibrate
 from tempotape.unit.model import Head
@@ -47,9 +48,9 @@ def every_svg(pair):
     t_s = np.arange(0, 10, 0.01)
     return {
         "curve": pictures.curve_svg(before),
-        "flutter": pictures.flutter_svg(before),
-        "deviation": pictures.deviation_svg(t_s, np.sin(t_s)),
-        "spectrum": pictures.spectrum_svg([0.0, 1.0, 4.0, 10.0], [0.1, 0.2, 0.5, 0.1]),
+        "flutter": pictures.svg(charts.flutter_picture(before)),
+        "unit": pictures.unit_svg(before),
+        "tone": pictures.tone_svg(Deviation(1.0, 100.0, tuple(np.sin(t_s)))),
         "comparison": pictures.comparison_svg(before, after, compare(before, after)),
     }
 
@@ -130,7 +131,7 @@ def test_the_band_is_two_standard_deviations_wide(kestrel):
 
 
 def test_flutter_has_its_limits_and_zones(kestrel):
-    shown = texts(pictures.flutter_svg(kestrel))
+    shown = texts(pictures.svg(charts.flutter_picture(kestrel)))
     for word in ("steady", "wobbly", "unstable", "steady up to 1 %", "unstable from 2.5 %"):
         assert word in shown
     zones = charts.flutter_picture(kestrel).panels[0].zones
@@ -143,9 +144,10 @@ def test_flutter_has_its_limits_and_zones(kestrel):
 
 def test_without_flutter_the_picture_says_so():
     calibration = calibrate(SPOILT)
-    assert "flutter is not measured" in texts(pictures.flutter_svg(calibration))
+    assert "flutter is not measured" in texts(pictures.svg(charts.flutter_picture(calibration)))
     assert any(
-        "flutter is not measured" in line for line in plots.flutter_lines(calibration, 60, 8)
+        "flutter is not measured" in line
+        for line in plots.text_lines(charts.flutter_picture(calibration), 60, 8)
     )
     comparison = compare(calibration, calibration)
     svg = pictures.comparison_svg(calibration, calibration, comparison)
@@ -226,12 +228,23 @@ def test_a_long_series_keeps_its_extremes():
 def test_what_is_not_finite_is_left_out_and_nothing_else_is_refused():
     (line,) = charts.deviation_picture([0, 1, 2], [0.1, math.nan, 0.3]).panels[0].lines
     assert line.xs == (0.0, 2.0)
-    assert "nan" not in pictures.deviation_svg([0.0], [0.0])
-    for draw in (pictures.deviation_svg, pictures.spectrum_svg):
+    assert "nan" not in pictures.svg(charts.deviation_picture([0.0], [0.0]))
+    for draw in (charts.deviation_picture, charts.spectrum_picture):
         with pytest.raises(ValueError, match="nothing finite to draw"):
             draw([0.0, 1.0], [math.nan, math.inf])
     with pytest.raises(ValueError, match="nothing above 0 Hz to draw"):
-        pictures.spectrum_svg([0.0], [1.0])
+        charts.spectrum_picture([0.0], [1.0])
+
+
+def test_the_spectrum_of_a_tone_shows_a_sine_at_its_frequency_and_peak():
+    t_s = np.arange(0, 20, 0.01)
+    percent = 0.5 * np.sin(2 * np.pi * 4.0 * t_s) + 0.2 * np.sin(2 * np.pi * 0.8 * t_s)
+    time, spectrum = charts.tone_picture(Deviation(3.0, 100.0, tuple(percent))).panels
+    assert time.lines[0].xs[0] == 3.0
+    (line,) = spectrum.lines
+    at = int(np.argmax(line.ys))
+    assert line.xs[at] == pytest.approx(4.0, abs=0.05)
+    assert line.ys[at] == pytest.approx(0.5, rel=0.02)
 
 
 def test_a_line_is_broken_where_it_is_not_finite():
@@ -248,10 +261,10 @@ def test_text_plots_keep_to_their_size(pair, width, height):
     before, after = pair
     t_s = np.arange(0, 5, 0.01)
     for lines in (
-        plots.curve_lines(before, width, height),
-        plots.flutter_lines(before, width, height),
-        plots.deviation_lines(t_s, np.sin(t_s), width, height),
-        plots.spectrum_lines([0.5, 1.0, 2.0], [0.1, 0.2, 0.5], width, height),
+        plots.text_lines(charts.curve_picture(before), width, height),
+        plots.text_lines(charts.flutter_picture(before), width, height),
+        plots.unit_lines(before, width, height),
+        plots.tone_lines(Deviation(0.0, 100.0, tuple(np.sin(t_s))), width, height),
         plots.comparison_lines(before, after, compare(before, after), width, height),
     ):
         assert max(map(len, lines)) <= width

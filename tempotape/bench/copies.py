@@ -1,0 +1,106 @@
+"""Copies of an attack: the lags at which the same sound comes again."""
+
+from __future__ import annotations
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from tempotape.bench.onsets import Whitened
+from tempotape.bench.recording import Samples
+
+BEFORE_S = 0.002
+LEAST_CUT_S, LONGEST_CUT_S = 0.006, 0.025
+LEAST_COHERENCE = 0.2
+LEAST_SNR = 5.0
+MOST_PEAKS = 80
+
+
+class Template(msgspec.Struct, frozen=True):
+    """An attack, cut out of the whitened sound from sample `begin`; `noise` is power a sample."""
+
+    begin: int
+    sound: Samples
+    noise: float
+
+    @property
+    def size(self) -> float:
+        return float(np.sqrt(np.sum(self.sound**2)))
+
+    @property
+    def energy(self) -> float:
+        """Energy of the attack alone, without the noise in it."""
+        whole = self.size**2
+        return max(whole - len(self.sound) * self.noise, 0.2 * whole)
+
+
+class Found(msgspec.Struct, frozen=True):
+    """Lags (samples, fractional) at which attacks seem to come again, one row each."""
+
+    attack: NDArray[np.int64]
+    lag: Samples
+    coherence: Samples  # signed
+    gain: Samples  # signed, of the copy
+
+    def only(self, rows: NDArray[np.bool_]) -> Found:
+        return Found(self.attack[rows], self.lag[rows], self.coherence[rows], self.gain[rows])
+
+
+def gathered(parts: list[Found]) -> Found:
+    """Rows of several attacks in one."""
+    return Found(
+        np.concatenate([part.attack for part in parts]),
+        np.concatenate([part.lag for part in parts]),
+        np.concatenate([part.coherence for part in parts]),
+        np.concatenate([part.gain for part in parts]),
+    )
+
+
+def template(sound: Whitened, at: int, following: int | None) -> Template:
+    """The attack at sample `at`: from just before it until most of it is over."""
+    rate = sound.rate_hz
+    begin = at - round(BEFORE_S * rate)
+    least = round(LEAST_CUT_S * rate)
+    longest = round(LONGEST_CUT_S * rate)
+    if following is not None:
+        longest = min(longest, max(following - round(0.001 * rate) - begin, least))
+    cut = sound.part(begin, begin + longest)
+    energy = np.cumsum(np.maximum(cut**2 - 1.0, 0.0))
+    if energy[-1] > 0:
+        most = int(np.searchsorted(energy, 0.9 * energy[-1])) + round(0.001 * rate)
+        cut = cut[: max(most, least)]
+    return Template(begin, cut, sound.noise)
+
+
+def coherence(sound: Whitened, cut: Template, low: int, high: int) -> tuple[Samples, Samples]:
+    """Correlation of an attack with what follows at lags `low` to `high` (samples, inclusive).
+
+    Gives the coherence, -1 to 1, and the gain of the copy by least squares.
+    """
+    width = len(cut.sound)
+    heard = sound.part(cut.begin + low, cut.begin + high + width)
+    size = fft.next_fast_len(len(heard) + width, real=True)
+    product = fft.rfft(heard, size) * np.conj(fft.rfft(cut.sound, size))
+    correlation = fft.irfft(product, size)[: high - low + 1]
+    total = np.concatenate(([0.0], np.cumsum(heard**2)))
+    energy = np.maximum(total[width:] - total[:-width], 0.0) + width
+    return correlation / (cut.size * np.sqrt(energy)), correlation / cut.energy
+
+
+def copies_of(sound: Whitened, attack: int, cut: Template, low: int, high: int) -> Found:
+    """The lags at which `cut` seems to come again, the most coherent ones."""
+    rho, gain = coherence(sound, cut, low, high)
+    size = np.abs(rho)
+    inner = size[1:-1]
+    top = (inner >= size[:-2]) & (inner > size[2:]) & (inner > LEAST_COHERENCE)
+    top &= np.abs(gain[1:-1]) * cut.size > LEAST_SNR
+    at = np.flatnonzero(top) + 1
+    if len(at) > MOST_PEAKS:
+        at = np.sort(at[np.argsort(-size[at])[:MOST_PEAKS]])
+    left, here, right = size[at - 1], size[at], size[at + 1]
+    shift = 0.5 * (left - right) / np.minimum(left - 2 * here + right, -1e-12)
+    shift = np.clip(shift, -0.5, 0.5)
+    # Between samples a peak is higher than at them.
+    rise = 1 - 0.25 * (left - right) * shift / here
+    return Found(np.full(len(at), attack), at + shift + low, rho[at] * rise, gain[at] * rise)

@@ -1,0 +1,262 @@
+"""Which lag explains a recording: every attack finds its copy, every copy an attack before it.
+
+Equal intervals in what is played also give lags at which sound comes again. Those are told apart
+at the ends of the recording, where copies are missing or have nothing that they copy.
+"""
+
+from __future__ import annotations
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from tempotape.bench.copies import Found
+from tempotape.bench.recording import Samples
+
+Numbers = NDArray[np.int64]
+
+MOST_ATTACKS = 240  # studied over all lags: those at both ends and in the middle
+BIN = 0.004  # of the lag
+CANDIDATES = 40
+WIDTH, WIDEST_S = 0.024, 0.025  # how far a delay may stray during a recording, searching
+CROWD_S, STEADY_S, STEADY_PART = 0.0004, 0.002, 0.9
+GAIN_STRAY_DB = 10.0
+CLEAR_OVER_NOISE = 40.0  # in energy: so loud a copy is heard as an attack
+LANDING_S = 0.003  # an attack this near to where a copy falls is that copy
+
+
+class Explanation(msgspec.Struct, frozen=True):
+    """How well a lag explains the recording. Arrays run over the studied attacks."""
+
+    lag: Samples  # of the copy, samples; NaN where none was found
+    gain: Samples
+    coherence: Samples
+    sign: int
+    root: NDArray[np.bool_]  # attacks that are no copy of one before
+    due: NDArray[np.bool_]  # roots whose copy should be in the recording
+    orphans: int  # sounds on the wet side that are no copy of anything
+    heard_as_attacks: float | None  # part of the copies loud enough for it; None where too few are
+    lasting: float | None  # of the last attacks, the part that has copies; None if none is due
+
+    @property
+    def found(self) -> NDArray[np.bool_]:
+        return np.isfinite(self.lag)
+
+    @property
+    def middle(self) -> float:
+        return float(np.nanmedian(self.lag))
+
+    @property
+    def copied(self) -> int:
+        """Roots whose copy was found."""
+        return int((self.root & self.found).sum())
+
+    @property
+    def awaited(self) -> int:
+        """Roots whose copy is due."""
+        return int(self.due.sum())
+
+    @property
+    def missing(self) -> int:
+        """Roots whose copy is due and was not found."""
+        return int((self.due & ~self.found).sum())
+
+    @property
+    def presence(self) -> float:
+        """The part of the copies due that was found."""
+        return 1 - self.missing / max(1, self.awaited)
+
+    @property
+    def cost(self) -> int:
+        """Sounds left over: those that nothing gave rise to and, twice, copies that are missing."""
+        return int(self.root.sum()) + self.orphans + 2 * self.missing
+
+    @property
+    def unsteadiness(self) -> float:
+        """Median deviation of the lags, over the roots, from what they are around; in samples."""
+        lags = self.lag[self.root & self.found]
+        around = ndimage.median_filter(lags, size=min(9, len(lags)), mode="nearest")
+        return float(np.median(np.abs(lags - around)))
+
+    @property
+    def deep(self) -> NDArray[np.bool_]:
+        """Copies of which a copy was found."""
+        return self.found & ~self.root
+
+    @property
+    def gain_scatter_db(self) -> float:
+        """Median deviation of the copies' levels, over the roots."""
+        level = 20 * np.log10(np.abs(self.gain[self.root & self.found]))
+        return float(np.median(np.abs(level - np.median(level)))) if len(level) else np.inf
+
+
+def studied(count: int) -> tuple[Numbers, Numbers]:
+    """Which of `count` attacks are studied over all lags, and where the run of each begins.
+
+    All of them, or the ends and a run in the middle.
+    """
+    if count <= MOST_ATTACKS:
+        return np.arange(count), np.zeros(count, np.int64)
+    third = MOST_ATTACKS // 3
+    begins = (0, count // 2 - third // 2, count - third)
+    return (
+        np.concatenate([np.arange(begin, begin + third) for begin in begins]),
+        np.repeat(begins, third),
+    )
+
+
+def candidates(found: Found, room: Samples, low: float, high: float) -> list[tuple[float, int]]:
+    """Lags worth explaining with, best first, each with the sign of the copy.
+
+    `room` is how much of the recording follows each attack, in samples.
+    """
+    edges = np.arange(np.log(low), np.log(high) + BIN, BIN)
+    eligible = np.maximum((np.exp(edges)[None, :] < room[:, None]).sum(axis=0), 3)
+    bins = np.searchsorted(edges, np.log(found.lag))
+    worth: list[tuple[float, float, int]] = []
+    for sign in (1, -1):
+        best = np.zeros((len(room), len(edges) + 1))
+        np.maximum.at(best, (found.attack, bins), np.maximum(sign * found.coherence, 0))
+        score = np.zeros(len(edges))
+        for width in (3, 9):
+            wide = ndimage.maximum_filter1d(best, width, axis=1)[:, :-1]
+            score += wide.sum(axis=0) / np.sqrt(eligible)
+        middle = np.exp(edges - BIN / 2)
+        worth += [(float(score[k]), float(middle[k]), sign) for k in np.flatnonzero(score > 0)]
+    worth.sort(reverse=True)
+    kept: list[tuple[float, int]] = []
+    for _, lag, sign in worth:
+        if all(abs(np.log(lag / other)) > 5 * BIN for other, _ in kept):
+            kept.append((lag, sign))
+            if len(kept) == CANDIDATES:
+                break
+    return kept
+
+
+class Track(msgspec.Struct, frozen=True):
+    """For each attack lag, coherence and gain of its copy; NaN where it has none."""
+
+    lag: Samples
+    coherence: Samples
+    gain: Samples
+
+    @property
+    def count(self) -> int:
+        return int(np.isfinite(self.lag).sum())
+
+
+def follow(found: Found, times: Samples, lag: float, sign: int, rate: float) -> Track:
+    """For each attack the copy that lies on the track of lags near `lag`.
+
+    A steady delay is tried first, at the lag where most copies crowd: a note that rings gives
+    peaks a period before and after as well. One that strays is followed where that finds more.
+    """
+    width = min(WIDTH * lag, WIDEST_S * rate)
+    near = found.only((np.abs(found.lag - lag) <= 3 * width) & (sign * found.coherence > 0))
+    straying = _follow(near, times, lag, width, rate)
+    around = near.only(np.abs(near.lag - lag) <= width)
+    if not len(around.lag):
+        return straying
+    crowd = np.searchsorted(np.sort(around.lag), around.lag + CROWD_S * rate)
+    crowd = crowd - np.searchsorted(np.sort(around.lag), around.lag - CROWD_S * rate)
+    weight = crowd * np.abs(around.coherence)
+    steady = _follow(near, times, float(around.lag[np.argmax(weight)]), STEADY_S * rate, rate)
+    return steady if steady.count >= STEADY_PART * straying.count else straying
+
+
+def _follow(near: Found, times: Samples, lag: float, width: float, rate: float) -> Track:
+    track = np.full(len(times), lag)
+    tolerance = width
+    out = np.full((3, len(times)), np.nan)
+    for _ in range(6):
+        off = np.abs(near.lag - track[near.attack])
+        fits = np.flatnonzero(off <= tolerance)
+        worth = np.abs(near.coherence[fits]) - 0.2 * off[fits] / tolerance
+        fits = fits[np.argsort(worth)]  # the worthiest is written last
+        out = np.full((3, len(times)), np.nan)
+        out[:, near.attack[fits]] = near.lag[fits], near.coherence[fits], near.gain[fits]
+        have = np.flatnonzero(np.isfinite(out[0]))
+        if len(have) < 2:
+            break
+        values = out[0][have]
+        smooth = ndimage.median_filter(values, size=min(9, len(values)), mode="nearest")
+        spread = 1.5 * float(np.median(np.abs(values - smooth)))
+        tolerance = min(width, max(0.0008 * rate, 5 * spread))
+        track = _carried_on(times, times[have], smooth)
+    return Track(out[0], out[1], out[2])
+
+
+def _carried_on(times: Samples, known: Samples, values: Samples) -> Samples:
+    """`values` at `known` times, between them and, by the slope of the nearest eight, beyond."""
+    track = np.interp(times, known, values)
+    if len(known) >= 8:
+        for rows, some in ((times < known[0], slice(8)), (times > known[-1], slice(-8, None))):
+            slope, start = np.polyfit(known[some] - known[some][0], values[some], 1)
+            track[rows] = start + slope * (times[rows] - known[some][0])
+    return track
+
+
+class Evidence(msgspec.Struct, frozen=True):
+    """Attacks under study, in samples at the working rate `rate`."""
+
+    at: Numbers
+    since: Numbers  # from where on every attack before this one is known
+    energy: Samples  # of the attack over the noise
+    found: Found
+    heard: Numbers | None  # attacks on the wet side, where it is a channel of its own
+    end: int
+    rate: float
+    length_s: float  # of a usual attack
+
+
+def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
+    """What `lag`, with copies of this sign, makes of the evidence."""
+    at, heard, rate = evidence.at, evidence.heard, evidence.rate
+    track = follow(evidence.found, at.astype(float), lag, sign, rate)
+    lags, rho, gain = track.lag.copy(), track.coherence, track.gain
+    has = np.isfinite(lags)
+    middle = float(np.nanmedian(lags)) if has.any() else lag
+    landing = at[has] + lags[has]
+    near = LANDING_S * rate
+    if heard is None:
+        root = ~_landed(at, landing, near)
+        # An attack soon after the studied stretch begins may copy one from before it.
+        root &= has | (at - evidence.since > 1.03 * middle)
+        orphans = 0
+    else:
+        root = np.ones(len(at), bool)
+        again = _landed(heard, np.concatenate((landing, heard + middle)), near + 0.02 * middle)
+        orphans = int(np.sum(~again & (heard > at[0] + 0.03 * rate)))
+    room = at + middle * 1.02 + 0.03 * rate < evidence.end
+    # What is much fainter or louder than the other copies is none: filters ring, after all.
+    for rows in (root & has, ~root & has):
+        if rows.any():
+            level_db = 20 * np.log10(np.abs(gain[rows]))
+            stray = np.abs(level_db - np.median(level_db)) > GAIN_STRAY_DB
+            lags[np.flatnonzero(rows)[stray]] = np.nan
+    copied = root & np.isfinite(lags)
+    clear = copied & (evidence.energy * np.nan_to_num(gain) ** 2 > CLEAR_OVER_NOISE)
+    struck = _landed(at[clear] + lags[clear], (at if heard is None else heard).astype(float), near)
+    last = room & (at > at[-1] - 0.97 * middle)
+    return Explanation(
+        lag=lags,
+        gain=gain,
+        coherence=rho,
+        sign=sign,
+        root=root,
+        due=root & room,
+        orphans=orphans,
+        heard_as_attacks=float(np.mean(struck)) if clear.sum() >= 3 else None,
+        lasting=float(np.mean(np.isfinite(lags[last]))) if last.any() else None,
+    )
+
+
+def _landed(events: Numbers | Samples, landing: Samples, near: float) -> NDArray[np.bool_]:
+    if not len(landing):
+        return np.zeros(len(events), bool)
+    order = np.sort(landing)
+    k = np.searchsorted(order, events)
+    left = np.abs(events - order[np.clip(k - 1, 0, len(order) - 1)])
+    right = np.abs(events - order[np.clip(k, 0, len(order) - 1)])
+    return np.asarray(np.minimum(left, right) <= near)

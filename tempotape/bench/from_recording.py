@@ -1,0 +1,127 @@
+"""Calibration points from recordings: one knob position each, or a walk through many."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import msgspec
+
+from tempotape.bench.measure import Lengths, MeasureReport, measure
+from tempotape.bench.recording import open_recording
+from tempotape.bench.testsignal import USUAL_TURN_S
+from tempotape.bench.walk import FoundMark, read_walk, walk_layout
+from tempotape.unit.model import Point, Unit
+
+Progress = Callable[[float], None]
+
+# The code of a mark that could not be read was counted from its neighbours.
+_COUNTED = "its code could not be read, so the mark was counted from its neighbours"
+
+
+class Outcome(msgspec.Struct, frozen=True):
+    """What a recording says of one knob position: a point, or None and `why` there is none.
+
+    `notes` says what else was found wrong with delay or flutter, sentence by sentence.
+    """
+
+    knob: float
+    point: Point | None
+    why: str
+    notes: tuple[str, ...]
+
+
+class WalkOutcome(msgspec.Struct, frozen=True):
+    """One outcome for each knob mark of a walk, in the order walked, and what is missing."""
+
+    marks: tuple[Outcome, ...]
+    missing: tuple[str, ...]
+
+
+def from_recording(
+    path: Path, unit: Unit, head: str, knob: float, *, progress: Progress | None = None
+) -> Outcome:
+    """The point of one recording. Raises InputFault as `measure` does."""
+    report = measure(path, lengths=_lengths(unit, head), progress=progress)
+    return _outcome(report, head, knob)
+
+
+def from_walk(
+    path: Path,
+    unit: Unit,
+    head: str,
+    readings: Sequence[float],
+    *,
+    turn_s: float = USUAL_TURN_S,
+    progress: Progress | None = None,
+) -> WalkOutcome:
+    """One point for each of `readings`, the knob marks in the order in which they were walked.
+
+    `turn_s` was left before each mark to turn the knob; it places a block whose code is unreadable.
+
+    `progress` is told the part done, 0 to 1. Raises InputFault as `measure` and `walk_layout` do;
+    a mark that is not found or says nothing costs none of the others.
+    """
+    told = progress or _nothing
+    recording = open_recording(path)
+    layout = walk_layout(len(readings), turn_s)
+    reading = recording.reading()
+    mono = (block.mean(axis=1) for block in reading)
+    walk = read_walk(mono, recording.sample_rate_hz, layout)
+    told(_FINDING)
+    found = {mark.index: mark for mark in walk.marks}
+    outcomes = []
+    for number, knob in enumerate(readings):
+        if number in found:
+            outcomes.append(_from_mark(path, unit, head, knob, found[number]))
+        else:
+            outcomes.append(Outcome(knob, None, "its block is not in the recording", ()))
+        told(1.0 - (1.0 - _FINDING) * (len(readings) - number - 1) / len(readings))
+    return WalkOutcome(tuple(outcomes), (*reading.warnings, *walk.missing))
+
+
+_FINDING = 0.2  # of the time
+
+
+def _from_mark(path: Path, unit: Unit, head: str, knob: float, mark: FoundMark) -> Outcome:
+    if mark.clicks is None:
+        return Outcome(knob, None, "its clicks are cut off", ())
+    span_s = (mark.clicks.start_s, mark.end_s)
+    outcome = _outcome(measure(path, lengths=_lengths(unit, head), span_s=span_s), head, knob)
+    notes = tuple(told for told in outcome.notes if not told.startswith(_ABOUT_THE_FILE))
+    counted = () if mark.certain else (_COUNTED,)
+    return msgspec.structs.replace(outcome, notes=(*counted, *notes))
+
+
+def _outcome(report: MeasureReport, head: str, knob: float) -> Outcome:
+    if report.delay is None:
+        why = next((told for told in report.warnings if told.startswith(_NO_DELAY)), _NO_DELAY)
+        return Outcome(knob, None, why, tuple(told for told in _notes(report) if told != why))
+    point = Point(
+        head=head,
+        knob=knob,
+        delay_ms=round(report.delay.ms, 3),
+        error_ms=max(round(report.delay.error_ms, 3), 0.001),
+        flutter_percent=(
+            None if report.flutter is None else round(report.flutter.weighted_percent, 3)
+        ),
+    )
+    return Outcome(knob, point, "", _notes(report))
+
+
+_NO_DELAY = "no delay"
+_ABOUT_THE_FILE = ("the file is not as long as its header says", "of ")  # told once for a walk
+_BESIDE_THE_POINT = ("splice:", "noise:", "no loop gain")
+
+
+def _notes(report: MeasureReport) -> tuple[str, ...]:
+    return tuple(told for told in report.warnings if not told.startswith(_BESIDE_THE_POINT))
+
+
+def _lengths(unit: Unit, head: str) -> Lengths:
+    gap_mm = next((known.gap_mm for known in unit.head if known.name == head), None)
+    return Lengths(loop_mm=unit.loop.length_mm, gap_mm=gap_mm)
+
+
+def _nothing(_part: float) -> None:
+    """Nobody watches."""

@@ -1,0 +1,263 @@
+"""What one recording says about a unit: delay, flutter, repeats, splice and noise."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from tempotape.bench.delay import Delay, find_delay
+from tempotape.bench.flutter import Deviation, Flutter, FlutterMeter
+from tempotape.bench.noise import Noise, NoiseMeter
+from tempotape.bench.recording import Reading, Recording, Samples, open_recording
+from tempotape.bench.repeats import Cutter, Place, Repeats, places, repeats_of
+from tempotape.bench.sides import MONO, Sides, one_side, sides_of
+from tempotape.bench.splice import Splice, SpliceFinder
+from tempotape.bench.thinned import Thinned, Thinner
+from tempotape.text import listed
+
+Progress = Callable[[float], None]
+Span = tuple[float, float]
+
+CLIPPED = 0.9985  # of the largest sample, which has to be reached again and again
+FULL_SCALE = 0.9
+LEAST_CLIPPED = 20
+QUIET = 10 ** (-60 / 20)
+FIRST_PASS = 0.4  # of the time
+
+
+class MeasureReport(msgspec.Struct, frozen=True):
+    """The parts that the recording shows; `warnings` says why a part is missing.
+
+    `loop_period_s` is one turn of the loop, where it can be told from the lengths given or the
+    splice, and `speed_mm_s` the tape's speed.
+    """
+
+    sample_rate_hz: int
+    duration_s: float
+    delay: Delay | None
+    flutter: Flutter | None
+    repeats: Repeats | None
+    splice: Splice | None
+    noise: Noise | None
+    warnings: tuple[str, ...]
+    loop_period_s: float | None
+    speed_mm_s: float | None
+
+
+class Lengths(msgspec.Struct, frozen=True):
+    """Lengths along the tape, where known: of the loop, and from record to playback head."""
+
+    loop_mm: float | None = None
+    gap_mm: float | None = None
+
+
+class Measured(msgspec.Struct, frozen=True):
+    """The report, and the deviation of each tone that was read for pictures."""
+
+    report: MeasureReport
+    tones: tuple[Deviation, ...]
+
+
+def measure(
+    path: Path,
+    *,
+    lengths: Lengths | None = None,
+    span_s: Span | None = None,
+    progress: Progress | None = None,
+) -> MeasureReport:
+    """What `measured` reports."""
+    return measured(path, lengths=lengths, span_s=span_s, progress=progress).report
+
+
+def measured(
+    path: Path,
+    *,
+    lengths: Lengths | None = None,
+    span_s: Span | None = None,
+    progress: Progress | None = None,
+) -> Measured:
+    """Measure the recording at `path`, or its stretch `span_s`; it is read twice, in blocks.
+
+    `progress` is told the part done, 0 to 1. Raises InputFault as `open_recording` and `Reading`.
+    """
+    recording = open_recording(path)
+    told = progress or _nothing
+    reading = recording.reading()
+    channels, level = _first_pass(reading, span_s, lambda part: told(FIRST_PASS * part))
+    sides = sides_of(*channels) if len(channels) == 2 else MONO
+    duration_s = channels[0].duration_s
+    delay, why, wanted = _echoes(*_split(channels, sides))
+    channels.clear()  # of an hour, too much to hold beside what follows
+    meters = _second_pass(
+        recording, sides, wanted, span_s, lambda part: told(FIRST_PASS + 0.6 * part)
+    )
+    delay_s = None if delay is None else delay.ms / 1e3
+    own_s = _own_period_s(lengths, delay_s)
+    splice = meters.splice.result(own_s)
+    period_s = own_s if splice.splice is None else splice.splice.period_s
+    flutter = meters.flutter.result(None if delay_s is None else delay_s * 1e3, period_s)
+    noise = meters.noise.result()
+    repeats = None
+    if meters.cutter is not None and delay_s is not None:
+        repeats = repeats_of(meters.cutter, delay_s)
+    report = MeasureReport(
+        sample_rate_hz=recording.sample_rate_hz,
+        duration_s=duration_s,
+        delay=delay,
+        flutter=flutter.flutter,
+        repeats=repeats,
+        splice=splice.splice,
+        noise=noise.noise,
+        warnings=(
+            *reading.warnings,
+            *level.warnings,
+            *_about_sides(sides),
+            *([why] if why else []),
+            *([] if repeats else [_NO_REPEATS]),
+            *flutter.warnings,
+            *splice.warnings,
+            *noise.warnings,
+        ),
+        loop_period_s=period_s,
+        speed_mm_s=_speed_mm_s(lengths, delay_s, period_s),
+    )
+    return Measured(report, flutter.deviation)
+
+
+_NO_REPEATS = "no loop gain: fewer than two repeats of an attack stand over the noise"
+
+
+class Level(msgspec.Struct, frozen=True):
+    """How the recording is driven: largest sample, and how many samples stand at it."""
+
+    peak: float
+    at_peak: int
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        if self.peak > FULL_SCALE and self.at_peak >= LEAST_CLIPPED:
+            return (f"the recording is clipped: {self.at_peak} samples stand at full scale",)
+        if 0 < self.peak < QUIET:
+            return (
+                f"the recording is very quiet: its peak is {20 * np.log10(self.peak):.0f} dBFS",
+            )
+        return ()
+
+
+class Meters(msgspec.Struct, frozen=True):
+    """What takes in the recording the second time."""
+
+    flutter: FlutterMeter
+    splice: SpliceFinder
+    noise: NoiseMeter
+    cutter: Cutter | None
+
+
+def _nothing(_part: float) -> None:
+    """Nobody watches."""
+
+
+def _blocks(reading: Reading, span_s: Span | None, told: Progress) -> Iterator[Samples]:
+    """The blocks of the recording, or of a stretch of it."""
+    recording = reading.recording
+    first, last = (0, recording.frames)
+    if span_s is not None:
+        first, last = (round(at * recording.sample_rate_hz) for at in span_s)
+    at = 0
+    for block in reading:
+        begin, at = at, at + len(block)
+        if span_s is None:
+            yield block
+        elif begin < last and at > first:
+            yield block[max(first - begin, 0) : max(last - begin, 0)]
+        if span_s is not None and at >= last:
+            break
+        told(min(1.0, at / max(1, last)))
+
+
+def _first_pass(
+    reading: Reading, span_s: Span | None, told: Progress
+) -> tuple[list[Thinned], Level]:
+    recording = reading.recording
+    thinners = [Thinner(recording.sample_rate_hz) for _ in range(recording.used_channels)]
+    peak, at_peak = 0.0, 0
+    for block in _blocks(reading, span_s, told):
+        for number, thinner in enumerate(thinners):
+            thinner.feed(block[:, number])
+        highest = max(float(block.max()), -float(block.min()))
+        if highest > peak / CLIPPED:
+            at_peak = 0
+        peak = max(peak, highest)
+        if highest >= CLIPPED * peak and peak > FULL_SCALE:
+            at_peak += int(np.count_nonzero(np.abs(block) >= CLIPPED * peak))
+    return [thinner.thinned() for thinner in thinners], Level(peak, at_peak)
+
+
+def _split(channels: list[Thinned], sides: Sides) -> tuple[Thinned, Thinned | None]:
+    """The side that holds the played sound, and the unit's where it is another."""
+    if len(channels) == 1:
+        return channels[0], None
+    named = {"left": channels[0], "right": channels[1]}
+    if sides.mixed:
+        return named.get(sides.dry) or Thinned.mean(*channels), None
+    return named[sides.dry], named[sides.wet]
+
+
+def _echoes(dry: Thinned, wet: Thinned | None) -> tuple[Delay | None, str, tuple[Place, ...]]:
+    """The delay, or why there is none; and where to look for repeats."""
+    heard = find_delay(dry, wet)
+    if heard.echoes is None:
+        return None, heard.why, ()
+    echoes = heard.echoes
+    return heard.delay, "", places(echoes.sound, echoes.copies, echoes.at, echoes.lags)
+
+
+def _second_pass(
+    recording: Recording,
+    sides: Sides,
+    wanted: tuple[Place, ...],
+    span_s: Span | None,
+    told: Progress,
+) -> Meters:
+    rate_hz = recording.sample_rate_hz
+    cutter = Cutter(wanted, rate_hz) if wanted else None
+    meters = Meters(FlutterMeter(rate_hz), SpliceFinder(rate_hz), NoiseMeter(rate_hz), cutter)
+    for block in _blocks(recording.reading(), span_s, told):
+        wet = one_side(block, sides.wet)
+        meters.flutter.feed(wet)
+        meters.splice.feed(wet)
+        meters.noise.feed(wet)
+        if cutter is not None:
+            cutter.feed(one_side(block, sides.dry), wet)
+    return meters
+
+
+def _about_sides(sides: Sides) -> list[str]:
+    if sides.dry == "right" and sides.wet == "left":
+        return ["the played sound seems to be on the right and the unit on the left"]
+    if sides.mixed and sides.dry != "both":
+        silent = listed({"left", "right"} - {sides.dry})
+        return [f"the {silent} channel is silent"]
+    return []
+
+
+def _own_period_s(lengths: Lengths | None, delay_s: float | None) -> float | None:
+    """One turn of the loop, from its length and the speed that gap and delay give."""
+    if lengths is None or lengths.loop_mm is None or lengths.gap_mm is None or delay_s is None:
+        return None
+    return lengths.loop_mm / lengths.gap_mm * delay_s
+
+
+def _speed_mm_s(
+    lengths: Lengths | None, delay_s: float | None, period_s: float | None
+) -> float | None:
+    if lengths is None:
+        return None
+    if lengths.gap_mm is not None and delay_s is not None:
+        return lengths.gap_mm / delay_s
+    if lengths.loop_mm is not None and period_s is not None:
+        return lengths.loop_mm / period_s
+    return None

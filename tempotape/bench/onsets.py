@@ -1,0 +1,179 @@
+"""Attacks in a recording: where something begins to sound, over hum, hiss and what rings on.
+
+The sound is first whitened by its own background, the median spectrum over the recording: steady
+hum and hiss come out flat with unit spread, and what is struck stands out.
+"""
+
+from __future__ import annotations
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft, ndimage
+
+from tempotape.bench.recording import Samples
+from tempotape.bench.thinned import Thinned
+
+FFT_FRAMES = 2048  # 5 Hz a bin at the working rate: narrow enough for the lines of hum
+MOST_FRAMES = 400  # spectra taken over the recording
+MIDDLE_HZ = (250.0, 2500.0)
+HOP_S = 0.0005
+SMOOTH_S = 0.001
+BEFORE_S = 0.040  # an attack is louder than what went before over this time
+APART_S = 0.008
+FAINT = 3e-3  # in energy, of the louder attacks: fainter ones are not needed
+RISE = 4.0  # in energy
+OVER_NOISE = 14.0  # in energy, over the median
+RINGING_S = FFT_FRAMES / 24_000
+MOST_VALUES = 200_000
+MARGIN = 4000  # steps of the envelope
+RINGING = 2e-3  # in energy
+LEAST_NOISE = 1e-3  # in energy; where nothing sounds, rounding must not count
+LOUDEST = 20
+AROUND_S, OVER_AROUND = 0.25, 7.0
+START_S = 0.0
+CHUNK = 1 << 16
+
+
+class Whitened(msgspec.Struct, frozen=True):
+    """A thinned channel, seen through a filter that makes its background white."""
+
+    thinned: Thinned
+    taps: Samples  # symmetric, odd length
+    magnitude: Samples  # of the filter, at equal steps of frequency up to half the rate
+    raw_background: Samples  # power of the background before the filter, a sample, likewise
+
+    @property
+    def rate_hz(self) -> float:
+        return self.thinned.rate_hz
+
+    def __len__(self) -> int:
+        return len(self.thinned)
+
+    def background(self, hz: Samples) -> Samples:
+        """Power of the background, a sample, at frequencies `hz`."""
+        grid = np.linspace(0, self.rate_hz / 2, len(self.magnitude))
+        return np.interp(hz, grid, self.raw_background * self.magnitude**2)
+
+    @property
+    def noise(self) -> float:
+        """Power of the background after the filter, a sample."""
+        return float(np.mean(self.raw_background * self.magnitude**2))
+
+    def through(self, other: Whitened) -> Whitened:
+        """This channel, seen through the filter of another."""
+        return msgspec.structs.replace(self, taps=other.taps, magnitude=other.magnitude)
+
+    def part(self, begin: int, end: int) -> Samples:
+        half = len(self.taps) // 2
+        raw = self.thinned.part(begin - half, end + half)
+        size = fft.next_fast_len(len(raw) + len(self.taps), real=True)
+        spectrum = fft.rfft(raw, size) * fft.rfft(self.taps, size)
+        out: Samples = fft.irfft(spectrum, size)
+        return out[2 * half : 2 * half + end - begin]
+
+
+class Attacks(msgspec.Struct, frozen=True):
+    """Attacks at sample numbers `at` of the working rate; `energy` over the noise at each."""
+
+    at: NDArray[np.int64]
+    energy: Samples
+
+    def __len__(self) -> int:
+        return len(self.at)
+
+
+def whitened(thinned: Thinned) -> Whitened | None:
+    """The channel with its background made white, or None where there is no sound at all."""
+    frames = max(1, min(MOST_FRAMES, len(thinned) // FFT_FRAMES))
+    begins = np.linspace(0, max(0, len(thinned) - FFT_FRAMES), frames).astype(int)
+    window = np.hanning(FFT_FRAMES)
+    parts = np.stack([thinned.part(b, b + FFT_FRAMES) for b in begins])
+    power = np.abs(fft.rfft(parts * window, axis=1)) ** 2 / np.sum(window**2)
+    mean = power.mean(axis=0)
+    if not mean.max() > 0:
+        return None
+    # A background much below the sounds is of no use: where there is none, flatten the sounds.
+    background = np.median(power, axis=0) / np.log(2)
+    smooth = ndimage.uniform_filter1d(mean, 9, mode="nearest")
+    floor = np.maximum(background, np.maximum(3e-4 * smooth, 1e-7 * smooth.max()))
+    hz = fft.rfftfreq(FFT_FRAMES, 1 / thinned.rate_hz)
+    magnitude = _middle(hz) / np.sqrt(floor)
+    taps = np.roll(fft.irfft(magnitude), FFT_FRAMES // 2)
+    taps = np.concatenate((taps, taps[:1])) * np.hanning(FFT_FRAMES + 1)
+    return Whitened(thinned, taps, magnitude, background)
+
+
+def _middle(hz: Samples) -> Samples:
+    """Weight of the middle of the band, where a tape turns phases least."""
+    low = hz**2 / (hz**2 + MIDDLE_HZ[0] ** 2)
+    return low / (1 + (hz / MIDDLE_HZ[1]) ** 2)
+
+
+def attacks(sound: Whitened) -> Attacks:
+    """Every attack, in order of time."""
+    hop = max(1, round(HOP_S * sound.rate_hz))
+    width = max(1, round(SMOOTH_S * sound.rate_hz))
+    envelope = _envelope(sound, hop, width)
+    if len(envelope) < 8:
+        return Attacks(np.zeros(0, np.int64), np.zeros(0))
+    some = envelope[:: max(1, len(envelope) // MOST_VALUES)]
+    noise = max(float(np.median(some)), LEAST_NOISE)
+    steps = [
+        _struck(
+            envelope[max(0, begin - MARGIN) : begin + CHUNK + MARGIN], noise, hop / sound.rate_hz
+        )
+        + max(0, begin - MARGIN)
+        for begin in range(0, len(envelope), CHUNK)
+    ]
+    found = np.concatenate(
+        [
+            part[(part >= begin) & (part < begin + CHUNK)]
+            for part, begin in zip(steps, range(0, len(envelope), CHUNK), strict=True)
+        ]
+    )
+    found = found[found >= round(START_S * sound.rate_hz / hop)]
+    if len(found):
+        found = found[envelope[found] > FAINT * _usual(envelope[found])]
+    return Attacks(found * hop, envelope[found].astype(np.float64) / noise)
+
+
+def _struck(envelope: Samples, noise: float, step_s: float) -> NDArray[np.int64]:
+    """Where a stretch of envelope, `step_s` a value, rises to a peak as at an attack."""
+    before = round(BEFORE_S / step_s)
+    gap = max(1, round(2 * SMOOTH_S / step_s))
+    past = ndimage.uniform_filter1d(envelope, before, mode="nearest")
+    past = np.concatenate((np.full(before // 2 + gap, noise), past))[: len(envelope)]
+    # The whitening filter rings, before and after, far below what it rings from.
+    ringing = RINGING * ndimage.maximum_filter1d(envelope, 2 * round(RINGING_S / step_s) + 1)
+    around = _around(envelope, round(AROUND_S / step_s))
+    quiet = np.full_like(envelope, OVER_NOISE * noise)
+    loud = envelope > np.maximum.reduce([quiet, OVER_AROUND * around, RISE * past, ringing])
+    apart = max(1, round(APART_S / step_s))
+    peak = envelope == ndimage.maximum_filter1d(envelope, 2 * apart + 1)
+    return np.flatnonzero(loud & peak)
+
+
+def _around(envelope: Samples, span: int) -> Samples:
+    """The median around each value: what goes on there, a tone for one."""
+    blocks = max(1, len(envelope) // span)
+    parts = np.array_split(envelope, blocks)
+    middle = ndimage.median_filter([float(np.median(part)) for part in parts], 5, mode="nearest")
+    return np.repeat(middle, [len(part) for part in parts])
+
+
+def _usual(energy: Samples) -> float:
+    """The energy of the louder attacks."""
+    return float(np.median(np.sort(energy)[-LOUDEST:]))
+
+
+def _envelope(sound: Whitened, hop: int, width: int) -> Samples:
+    """Mean square over `width` samples around every `hop`-th sample."""
+    chunk = CHUNK // hop * hop
+    parts = []
+    for begin in range(0, len(sound), chunk):
+        end = min(begin + chunk, len(sound))
+        square = sound.part(begin - width, end + width) ** 2
+        smooth = ndimage.uniform_filter1d(square, width)[width : width + end - begin]
+        parts.append(smooth[::hop].astype(np.float32))  # an hour of it is held
+    return np.concatenate(parts) if parts else np.zeros(0)

@@ -1,0 +1,117 @@
+"""What becomes of points: those left waiting, and those in hand."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from tempotape.cli.calibrate_asked import Asked, note, points_text
+from tempotape.cli.shared import say, say_json
+from tempotape.faults import InputFault
+from tempotape.text import printable
+
+if TYPE_CHECKING:
+    from tempotape.bench.collecting import Collection
+    from tempotape.cli.calibrate_preview import Refused
+    from tempotape.unit.calibration import Calibration
+    from tempotape.unit.model import Unit
+
+
+def offer_waiting(asked: Asked, collection: Collection) -> None:
+    """What an interrupted run left: asked about, or taken with --resume, else told and left."""
+    if not collection.waiting:
+        return
+    last = max(collected.measured_at for collected in collection.waiting)
+    told = (
+        f"{points_text(len(collection.waiting))} from an interrupted calibration on "
+        + printable(last.replace("T", " ")[:16])
+    )
+    if asked.resume or (_asks(asked) and click.confirm(f"{told}: take them?", default=True)):
+        if problem := collection.take_waiting():
+            note(problem)
+    elif _asks(asked):
+        if click.confirm("Drop them for good?", default=False):
+            collection.drop_waiting()
+    else:
+        note(f"{told} left waiting; --resume takes them")
+
+
+def decide(asked: Asked, unit: Unit, collection: Collection, refused: Sequence[Refused]) -> None:
+    """Show what the points do to the curve; write, drop or leave them. Raises InputFault."""
+    from tempotape.cli.calibrate_preview import preview_data, preview_text  # noqa: PLC0415
+    from tempotape.unit.preview import preview  # noqa: PLC0415
+
+    new = collection.in_hand
+    if not new:
+        if asked.measures:
+            raise InputFault("no point came of this, so nothing was written", source=asked.unit)
+        return
+    try:
+        shown = preview(unit, collection.points)
+    except InputFault as fault:
+        raise fault.located(source=asked.unit) from None
+    if not asked.as_json:
+        say(preview_text(shown, new))
+    if asked.svg is not None:
+        _draw(asked.svg, asked.unit, shown.calibration)
+    answer = _answer(asked, len(new))
+    if answer == "write":
+        _write(asked, collection)
+    elif answer == "leave":
+        tell_kept(collection)
+    else:
+        collection.forget()
+        told = "; --yes writes" if answer == "dry run" else ""
+        note(f"nothing was written to {asked.unit}{told}")
+    if asked.as_json:
+        say_json(preview_data(shown, new, refused, written=answer == "write"))
+
+
+def _draw(file: str, unit: str, calibration: Calibration) -> None:
+    from tempotape.bench.pictures import curve_svg  # noqa: PLC0415
+    from tempotape.userfiles import write_whole  # noqa: PLC0415
+
+    if Path(file).resolve() == Path(unit).resolve():
+        raise InputFault("is the unit file itself", expected="another file to draw to", source=file)
+    write_whole(Path(file), curve_svg(calibration))
+    note(f"picture written to {file}")
+
+
+def _write(asked: Asked, collection: Collection) -> None:
+    from tempotape.unit.unitfile import add_points  # noqa: PLC0415
+
+    count = len(collection.points)
+    collection.before_writing()
+    unit = add_points(Path(asked.unit), collection.points)
+    collection.forget()
+    if not asked.as_json:
+        say(f"\n{points_text(count)} added to {asked.unit}; it now holds {len(unit.measured)}")
+
+
+def _answer(asked: Asked, count: int) -> str:
+    """What becomes of the points: `write`, `drop`, `leave`, or `dry run` where nobody is asked."""
+    if asked.yes:
+        return "write"
+    if not _asks(asked):
+        return "dry run"
+    said = click.prompt(
+        f"\nWrite {points_text(count)} to {printable(Path(asked.unit).name)} (y), "
+        "drop them (n), or leave them for the next run (l)?",
+        type=click.Choice(["y", "n", "l"], case_sensitive=False),
+        show_choices=False,
+        prompt_suffix=" ",
+    )
+    return {"y": "write", "n": "drop", "l": "leave"}[str(said)]
+
+
+def _asks(asked: Asked) -> bool:
+    return not asked.yes and not asked.as_json and sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def tell_kept(collection: Collection) -> None:
+    if collection.in_hand:
+        note(f"{points_text(len(collection.in_hand))} kept; the next run offers them again")

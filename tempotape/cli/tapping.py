@@ -1,0 +1,117 @@
+"""Tapping along with the repeats in a terminal."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import NamedTuple
+
+import click
+
+from tempotape.faults import InputFault
+from tempotape.tempo.taps import TapReading, TapSeries
+
+# Fewer say little about their spread (our own choice).
+LEAST_TAPS = 4
+_WIDTH = 79  # of the one line that is written over; what stood there before is wiped out
+_MOST_SENT = 32  # bytes of one key; an arrow key sends three
+_ENTER = frozenset("\r\n")
+_ESCAPE = "\x1b"
+
+NextKey = Callable[[], "Key"]
+
+
+class Key(NamedTuple):
+    """What a key sent, and when, in seconds of the monotonic clock."""
+
+    sent: str
+    at_s: float
+
+
+class Left(Exception):
+    """The player left without finishing a position."""
+
+
+@contextmanager
+def keyboard() -> Iterator[NextKey]:
+    """The keyboard key by key, without echo, as something that gives the next key.
+
+    It raises KeyboardInterrupt on Ctrl-C and EOFError on Ctrl-D and where the terminal is gone.
+    """
+    try:
+        import termios  # noqa: PLC0415 - not on Windows
+        import tty  # noqa: PLC0415
+    except ImportError:
+        yield lambda: Key(click.getchar(), time.monotonic())
+        return
+    # Held over all taps: click.getchar sets the terminal up anew for each key and throws away what
+    # was struck meanwhile.
+    number = sys.stdin.fileno()
+    before = termios.tcgetattr(number)
+    tty.setcbreak(number, termios.TCSADRAIN)
+    try:
+        yield lambda: _read(number)
+    finally:
+        termios.tcsetattr(number, termios.TCSADRAIN, before)
+
+
+def _read(number: int) -> Key:
+    sent = os.read(number, _MOST_SENT)
+    at_s = time.monotonic()
+    if sent in {b"", b"\x04"}:
+        raise EOFError
+    return Key(sent.decode(errors="replace"), at_s)
+
+
+def check_terminal() -> None:
+    """Raises InputFault where there is no terminal to tap in."""
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise InputFault(
+            "tapping needs a terminal", expected="--point HEAD:KNOB:MS instead", entry="--tap"
+        )
+
+
+def tapped(next_key: NextKey, show: Callable[[str], None]) -> TapReading:
+    """Take taps until Enter, showing the reading after each. Raises Left on Esc.
+
+    A pause begins the series anew. Enter after too few taps says so and goes on.
+    """
+    series = TapSeries()
+    show("0 taps")
+    while True:
+        key = next_key()
+        if key.sent == _ESCAPE:
+            raise Left
+        if key.sent in _ENTER:
+            reading = series.reading
+            if reading is not None and reading.used >= LEAST_TAPS:
+                return reading
+            show(f"{_count(reading)}; at least {LEAST_TAPS} are needed, tap on")
+        elif not key.sent.startswith(_ESCAPE):  # an arrow key, say
+            series.tap(key.at_s)
+            show(live_line(series.reading))
+
+
+def live_line(reading: TapReading | None) -> str:
+    """Count, delay and spread, as they stand."""
+    if reading is None:
+        return "1 tap"
+    return (
+        f"{_count(reading)}   every {reading.delay_ms:.1f} ms +-{reading.error_ms:.1f}   "
+        f"spread {1000 * reading.spread_s:.0f} ms"
+    )
+
+
+def show_over(line: str) -> None:
+    """Write `line` over the one before on standard error."""
+    click.echo(f"\r{line:<{_WIDTH}}", err=True, nl=False)
+
+
+def _count(reading: TapReading | None) -> str:
+    if reading is None:
+        return "too few taps"
+    dropped = reading.count - reading.used
+    return f"{reading.count} taps" + (f", {dropped} dropped" if dropped else "")

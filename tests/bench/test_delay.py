@@ -1,0 +1,212 @@
+"""The delay of recordings from the simulated unit, whose delay is known."""
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from tempotape.bench.delay import find_delay
+from tempotape.bench.thinned import Thinner
+from tests.simulated_unit import SimulatedUnit, beside, clicks, hum, mixed, play, plucked
+
+RATE_HZ = 48_000
+SECONDS = 18
+FRAMES = SECONDS * RATE_HZ
+REGULAR_S = np.arange(0.6, SECONDS - 3, 1.3)
+UNEVEN_S = np.array([0.5, 1.4, 3.1, 4.0, 5.8, 7.5, 8.2, 10.1, 11.3, 13.2])
+PHRASE_S = np.arange(0.5, SECONDS - 2, 0.31)
+UNIT = SimulatedUnit(gap_mm=60.0, speed_mm_s=117.3)  # 511.509 ms
+
+
+def heard(recording, rate_hz=RATE_HZ):
+    """What find_delay makes of mono samples, or of dry left and wet right."""
+    channels = []
+    for channel in np.atleast_2d(recording.T):
+        thinner = Thinner(rate_hz)
+        thinner.feed(channel)
+        channels.append(thinner.thinned())
+    return find_delay(*channels)
+
+
+def in_16_bits(sound):
+    return np.rint(np.clip(sound, -1, 1) * 32767) / 32767
+
+
+def error_ms(delay, played):
+    """Mean reading less the mean true delay at the moments of the copies."""
+    return delay.ms - np.mean(true_ms(delay, played))
+
+
+def true_ms(delay, played):
+    at_s = np.array([moment.t_s + moment.ms / 1000 for moment in delay.series])
+    return played.delay_ms[np.rint(at_s * played.rate_hz).astype(int)]
+
+
+CLICKS = clicks(REGULAR_S, FRAMES, RATE_HZ)
+PHRASE = plucked(
+    PHRASE_S,
+    np.random.default_rng(2).choice([110.0, 146.8, 164.8, 220.0, 246.9], len(PHRASE_S)),
+    FRAMES,
+    RATE_HZ,
+)
+
+
+def test_a_clean_case_agrees_with_scipy_correlate():
+    played = play(changed(UNIT, low_hz=None, high_hz=None), CLICKS, RATE_HZ)
+    dry, wet = CLICKS[: 3 * RATE_HZ], played.wet[: 3 * RATE_HZ]
+    lags = signal.correlation_lags(len(wet), len(dry))
+    reference_ms = lags[np.argmax(signal.correlate(wet, dry))] * 1000 / RATE_HZ
+    delay = heard(beside(CLICKS, played)).delay
+    assert delay.ms == pytest.approx(reference_ms, abs=0.5 * 1000 / RATE_HZ + 0.005)
+
+
+def changed(unit, **changes):
+    """`unit` with some of its properties changed."""
+    told = {name: getattr(unit, name) for name in unit.__struct_fields__}
+    return SimulatedUnit(**{**told, **changes})
+
+
+@pytest.mark.parametrize(
+    ("changes", "spoil"),
+    [
+        ({}, lambda y: y),
+        ({"inverted": True}, lambda y: y),
+        ({"high_hz": 3500.0, "order": 2}, lambda y: y),
+        ({}, lambda y: y + hum(len(y), RATE_HZ, 0.05)),
+        ({}, lambda y: np.clip(8 * y, -0.9, 0.9)),
+        ({"dropouts_per_s": 1.0}, lambda y: y),
+        ({}, lambda y: 0.004 * y),
+        ({"feedback": 0.6}, lambda y: y),
+        ({"feedback": 0.97, "hiss": 1e-4}, lambda y: y),
+        ({"gap_mm": 250.0, "feedback": 0.3}, lambda y: y),
+    ],
+    ids=["clean", "inverted", "dull", "hum", "clipped", "dropouts", "quiet", "feedback",
+         "edge of oscillation", "longer than the interval"],
+)  # fmt: skip
+def test_clicks_give_the_delay_within_0_1_ms(changes, spoil):
+    unit = changed(UNIT, **changes)
+    played = play(unit, CLICKS, RATE_HZ, seed=3)
+    delay = heard(in_16_bits(spoil(mixed(CLICKS, played)))).delay
+    assert delay is not None
+    assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
+    assert delay.error_ms < 0.1
+    assert delay.count == len(delay.series) >= 6
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 44_100, 192_000])
+@pytest.mark.parametrize("kind", ["pulse", "burst"])
+def test_clicks_give_the_delay_at_every_sample_rate(rate_hz, kind):
+    frames = 12 * rate_hz
+    sound = clicks(UNEVEN_S[:7], frames, rate_hz, kind)
+    unit = changed(UNIT, high_hz=3000.0)
+    played = play(unit, sound, rate_hz)
+    assert error_ms(heard(mixed(sound, played), rate_hz).delay, played) == pytest.approx(0, abs=0.1)
+
+
+def test_dry_left_and_wet_right_gives_the_delay_within_0_1_ms():
+    played = play(changed(UNIT, feedback=0.5), CLICKS, RATE_HZ)
+    assert error_ms(heard(beside(CLICKS, played)).delay, played) == pytest.approx(0, abs=0.1)
+
+
+@pytest.mark.parametrize(("over_hiss_db", "within_ms"), [(20, 0.7), (10, 1.0)])
+def test_clicks_in_hiss_give_the_delay(over_hiss_db, within_ms):
+    sound = clicks(UNEVEN_S, FRAMES, RATE_HZ)
+    wet = play(UNIT, sound, RATE_HZ).wet
+    at = int(np.argmax(np.abs(wet)))
+    rms = np.sqrt(np.mean(wet[at - 120 : at + 120] ** 2))  # of the click's 5 ms
+    unit = changed(UNIT, hiss=float(rms * 10 ** (-over_hiss_db / 20)))
+    played = play(unit, sound, RATE_HZ, seed=5)
+    delay = heard(mixed(sound, played)).delay
+    assert error_ms(delay, played) == pytest.approx(0, abs=within_ms)
+
+
+def test_a_plucked_phrase_gives_the_delay():
+    played = play(UNIT, PHRASE, RATE_HZ)
+    within_2 = heard(mixed(PHRASE, played, 1.0, 0.8)).delay
+    assert error_ms(within_2, played) == pytest.approx(0, abs=2.0)
+    within_half = heard(beside(PHRASE, played)).delay
+    assert error_ms(within_half, played) == pytest.approx(0, abs=0.5)
+
+
+def test_the_series_follows_a_drifting_delay_within_1_ms():
+    played = play(changed(UNIT, drift_per_s=0.002, feedback=0.3), CLICKS, RATE_HZ)
+    delay = heard(mixed(CLICKS, played)).delay
+    series = np.array([moment.ms for moment in delay.series])
+    assert np.ptp(series) > 10
+    assert np.abs(series - true_ms(delay, played)).max() < 1.0
+    # tau is d / v, v grows by 0.2 % of itself a second.
+    assert delay.drift_ms_per_min == pytest.approx(-0.002 * 60 * delay.ms, rel=0.1)
+
+
+def test_series_begins_at_the_clicks():
+    played = play(UNIT, CLICKS, RATE_HZ)
+    series = heard(mixed(CLICKS, played)).delay.series
+    assert [moment.t_s for moment in series] == pytest.approx(list(REGULAR_S), abs=0.002)
+
+
+def phrase_again(seed):
+    """A bar of plucked notes, played over and over from a sampler: what comes again is the same."""
+    bar = PHRASE[: 2 * RATE_HZ] * np.random.default_rng(seed).uniform(0.5, 1)
+    return np.tile(bar, SECONDS // 2)
+
+
+@pytest.mark.parametrize(
+    ("recording", "why"),
+    [
+        (np.zeros(FRAMES), "no delay: the recording is silent"),
+        (CLICKS, "no delay: what is played comes again, but no echo of it"),
+        (PHRASE, "no delay: no repeats found"),
+        (hum(FRAMES, RATE_HZ, 0.1), "no delay: 1 attacks stand out, 3 are needed"),
+        (
+            np.random.default_rng(3).normal(scale=0.01, size=FRAMES),
+            "no delay: 0 attacks stand out, 3 are needed",
+        ),
+    ],
+    ids=["silence", "clicks without echo", "phrase without echo", "hum", "hiss"],
+)
+def test_without_an_echo_there_is_no_delay(recording, why):
+    assert (heard(recording).delay, heard(recording).why) == (None, why)
+
+
+def test_a_bar_that_comes_again_is_no_echo():
+    assert heard(phrase_again(1)).delay is None
+
+
+def test_a_silent_wet_side_is_told():
+    silent = np.column_stack((CLICKS, np.zeros(FRAMES)))
+    assert heard(silent).why == "no delay: the wet side is silent"
+
+
+def test_the_wet_sound_alone_gives_no_delay():
+    single = play(UNIT, CLICKS, RATE_HZ).wet
+    assert heard(single).why == "no delay: what is played comes again, but no echo of it"
+    repeated = play(changed(UNIT, feedback=0.6), CLICKS, RATE_HZ).wet
+    assert heard(repeated).why == (
+        "no delay: this seems to be the unit's sound alone, with repeats 511.5 ms apart; "
+        "record it with the played sound"
+    )
+
+
+def test_clicks_that_go_on_from_end_to_end_do_not_tell_the_lag():
+    # Neither the first echo nor the last click is on this cutting: 511 ms or 1811 ms, who knows.
+    played = play(UNIT, CLICKS, RATE_HZ)
+    middle = mixed(CLICKS, played)[round(4.6 * RATE_HZ) : round(12.2 * RATE_HZ)]
+    assert heard(middle).why == ("no delay: what is played is too regular to tell the echo's lag")
+
+
+def test_the_stated_error_is_honest():
+    """True error over stated error has an rms between 0.6 and 1.6, in hiss and flutter."""
+    ratios = []
+    for seed in range(8):
+        rng = np.random.default_rng([7, seed])
+        unit = SimulatedUnit(
+            gap_mm=60.0,
+            speed_mm_s=float(rng.uniform(80, 240)),
+            jitter=0.002,
+            jitter_hz=8.0,
+            high_hz=float(rng.uniform(4000, 8000)),
+        )
+        sound = clicks(UNEVEN_S, FRAMES, RATE_HZ)
+        played = play(unit, sound, RATE_HZ, seed)
+        delay = heard(mixed(sound, played)).delay
+        ratios.append((delay.ms - 1000 * unit.gap_mm / unit.speed_mm_s) / delay.error_ms)
+    assert 0.6 < np.sqrt(np.mean(np.square(ratios))) < 1.6

@@ -1,0 +1,152 @@
+"""Calibration points from recordings of a simulated unit."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import soundfile
+
+from tempotape.bench.from_recording import from_recording, from_walk
+from tempotape.bench.testsignal import rendered
+from tempotape.bench.walk import plain_layout, walk_layout
+from tempotape.faults import InputFault
+from tempotape.unit.model import Head, Knob, Loop, Unit
+from tests.simulated_unit import SimulatedUnit, beside, play
+
+RATE_HZ = 16_000
+GAP_MM = 60.0
+UNIT = Unit(
+    format=1,
+    name="Plover",
+    knob=Knob(low=0.0, high=10.0, step=0.1),
+    head=(Head("short", 20.0), Head("long", GAP_MM)),
+    loop=Loop(640.0),
+)
+# Tape speed in mm/s at the readings of the walk.
+SPEEDS = {2.0: 75.0, 5.0: 150.0, 8.0: 240.0}
+TURN_S = 3.0
+
+
+def signal(layout):
+    return np.concatenate(list(rendered(layout, rate_hz=RATE_HZ, level_dbfs=-12.0)))
+
+
+def unit_at(speed_mm_s):
+    return SimulatedUnit(
+        gap_mm=GAP_MM, speed_mm_s=speed_mm_s, wow=((4.0, 0.003, 0.0),), hiss=0.0003
+    )
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("takes")
+
+
+@pytest.fixture(scope="module")
+def take(folder):
+    sound = signal(plain_layout())
+    path = folder / "take.wav"
+    played = play(unit_at(SPEEDS[5.0]), sound, RATE_HZ)
+    soundfile.write(path, beside(sound, played), RATE_HZ, subtype="FLOAT")
+    return path
+
+
+@pytest.fixture(scope="module")
+def walk(folder):
+    """A walk whose second mark was played with the unit switched off."""
+    layout = walk_layout(len(SPEEDS), TURN_S)
+    sound = signal(layout)
+    parts = np.split(sound, [round(layout.block_s * n * RATE_HZ) for n in (1, 2)])
+    heard = [
+        beside(part, play(unit_at(speed), part, RATE_HZ))
+        for part, speed in zip(parts, SPEEDS.values(), strict=True)
+    ]
+    heard[1][:, 1] = np.random.default_rng(1).normal(0.0, 0.0003, len(heard[1]))
+    path = folder / "walk.wav"
+    soundfile.write(path, np.concatenate(heard), RATE_HZ, subtype="FLOAT")
+    return path
+
+
+def flutter_percent(delay_ms):
+    """Of 0.3 % at 4 Hz: m 2|sin(pi f tau)|, weight 0 dB, a sine reads its peak (AES6-2008)."""
+    return 100 * 0.003 * 2 * abs(math.sin(math.pi * 4.0 * delay_ms / 1000))
+
+
+def test_a_recording_gives_a_point_with_its_error_and_flutter(take):
+    parts = []
+    outcome = from_recording(take, UNIT, "long", 5.0, progress=parts.append)
+    point = outcome.point
+    assert point is not None
+    assert (point.head, point.knob, outcome.why) == ("long", 5.0, "")
+    true_ms = 1000 * GAP_MM / SPEEDS[5.0]
+    assert point.delay_ms == pytest.approx(true_ms, abs=max(0.1, 3 * point.error_ms))
+    assert 0.0 < point.error_ms < 0.5
+    assert point.flutter_percent == pytest.approx(flutter_percent(true_ms), rel=0.04)
+    assert parts == sorted(parts)
+
+
+def test_a_recording_without_an_echo_gives_no_point_and_says_why(folder):
+    path = folder / "dry.wav"
+    soundfile.write(path, signal(plain_layout()), RATE_HZ)
+    outcome = from_recording(path, UNIT, "long", 5.0)
+    assert outcome.point is None
+    assert outcome.why.startswith("no delay: ")
+
+
+def test_what_is_not_audio_is_told_with_its_name(folder):
+    path = folder / "notes.txt"
+    path.write_text("no sound here")
+    with pytest.raises(InputFault) as fault:
+        from_recording(path, UNIT, "long", 5.0)
+    assert fault.value.sentence.startswith(f"{path}: is not audio")
+
+
+def test_a_walk_gives_the_marks_it_can_and_says_why_for_the_others(walk):
+    parts = []
+    found = from_walk(walk, UNIT, "long", list(SPEEDS), turn_s=TURN_S, progress=parts.append)
+    assert [outcome.knob for outcome in found.marks] == list(SPEEDS)
+    first, second, third = found.marks
+    for outcome, speed in ((first, SPEEDS[2.0]), (third, SPEEDS[8.0])):
+        assert outcome.point is not None
+        true_ms = 1000 * GAP_MM / speed
+        limit_ms = max(0.1, 3 * outcome.point.error_ms)
+        assert outcome.point.delay_ms == pytest.approx(true_ms, abs=limit_ms)
+        assert not [note for note in outcome.notes if note.startswith("the file")]
+    assert second.point is None
+    assert second.why.startswith("no delay: ")
+    assert found.missing == ()
+    assert parts == sorted(parts)
+    assert parts[-1] == 1.0
+
+
+def test_marks_that_are_not_in_the_recording_are_told(walk, folder):
+    """The recording ends in the clicks of the last mark, of four that were to come."""
+    layout = walk_layout(3, TURN_S)
+    sound, _ = soundfile.read(walk, always_2d=True)
+    cut = folder / "cut.wav"
+    end_s = layout.part("clicks", 2).start_s + 5.0
+    soundfile.write(cut, sound[: round(end_s * RATE_HZ)], RATE_HZ, subtype="FLOAT")
+    found = from_walk(cut, UNIT, "long", [2.0, 5.0, 8.0, 10.0], turn_s=TURN_S)
+    assert found.marks[0].point is not None
+    assert [outcome.why for outcome in found.marks[2:]] == [
+        "its clicks are cut off", "its block is not in the recording",
+    ]  # fmt: skip
+    assert len(found.missing) == 2
+    assert "mark 3 is cut off" in found.missing[0]
+    assert "not in the recording: mark 4" in found.missing[1]
+
+
+def test_a_mark_counted_from_its_neighbours_says_so(walk, folder):
+    layout = walk_layout(3, TURN_S)
+    sound, _ = soundfile.read(walk, always_2d=True)
+    code = layout.part("code", 2)
+    sound[round(code.start_s * RATE_HZ) : round((code.end_s + 1.0) * RATE_HZ)] = 0.0
+    muted = folder / "muted.wav"
+    soundfile.write(muted, sound, RATE_HZ, subtype="FLOAT")
+    found = from_walk(muted, UNIT, "long", list(SPEEDS), turn_s=TURN_S)
+    assert found.marks[2].point is not None
+    assert found.marks[2].notes[0] == (
+        "its code could not be read, so the mark was counted from its neighbours"
+    )

@@ -1,0 +1,134 @@
+"""A whole measurement of one recording."""
+
+import numpy as np
+import pytest
+import soundfile
+
+from tempotape.bench.measure import Lengths, measure
+from tempotape.bench.report import report_text
+from tempotape.faults import InputFault
+from tests.simulated_unit import SimulatedUnit, beside, clicks, mixed, play
+
+RATE_HZ = 48_000
+UNIT = SimulatedUnit(gap_mm=60.0, speed_mm_s=120.0, feedback=0.5, hiss=2e-4)
+CLICKS = clicks([0.5, 1.4, 3.1, 4.0, 5.8, 7.5, 8.2, 10.1], 16 * RATE_HZ, RATE_HZ)
+PLAYED = play(UNIT, CLICKS, RATE_HZ)
+
+
+@pytest.fixture
+def take(tmp_path):
+    def written(sound, rate_hz=RATE_HZ, **how):
+        path = tmp_path / "take.wav"
+        soundfile.write(path, sound, rate_hz, **how)
+        return path
+
+    return written
+
+
+def test_clicks_in_stereo_give_delay_and_loop_gain(take):
+    report = measure(take(beside(CLICKS, PLAYED)), lengths=Lengths(loop_mm=640.0, gap_mm=60.0))
+    assert report.duration_s == pytest.approx(16.0, abs=0.01)
+    assert report.delay.ms == pytest.approx(500.0, abs=0.1)
+    assert report.repeats.loop_gain_db == pytest.approx(20 * np.log10(0.5), abs=0.3)
+    # The tape's speed is gap over delay, one turn loop over speed.
+    assert report.speed_mm_s == pytest.approx(120.0, rel=1e-3)
+    assert report.loop_period_s == pytest.approx(640 / 120, rel=1e-3)
+    assert report.flutter is None
+    assert any(warning.startswith("flutter: ") for warning in report.warnings)
+
+
+@pytest.mark.parametrize("turned", [False, True], ids=["wet right", "wet left"])
+def test_the_sides_may_be_turned_round(take, turned):
+    both = beside(CLICKS, PLAYED)
+    report = measure(take(both[:, ::-1] if turned else both))
+    assert report.delay.ms == pytest.approx(500.0, abs=0.1)
+    told = "the played sound seems to be on the right and the unit on the left"
+    assert (told in report.warnings) == turned
+
+
+def test_the_same_mix_on_both_sides_or_on_one(take):
+    mix = mixed(CLICKS, PLAYED)
+    for channels, told in (
+        ((mix, mix), None),
+        ((mix, 0 * mix), "the right channel is silent"),
+        ((0 * mix, mix), "the left channel is silent"),
+    ):
+        report = measure(take(np.column_stack(channels)))
+        assert report.delay.ms == pytest.approx(500.0, abs=0.1)
+        assert [w for w in report.warnings if "silent" in w] == ([told] if told else [])
+
+
+def test_a_stretch_of_a_recording_is_measured_alone(take):
+    long = np.concatenate((np.zeros(5 * RATE_HZ), mixed(CLICKS, PLAYED), np.zeros(5 * RATE_HZ)))
+    report = measure(take(long), span_s=(5.0, 21.0))
+    assert report.duration_s == pytest.approx(16.0, abs=0.01)
+    assert report.delay.series[0].t_s == pytest.approx(0.5, abs=0.002)
+
+
+def test_clipping_and_a_very_low_level_are_told(take):
+    clipped = measure(take(np.clip(8 * mixed(CLICKS, PLAYED), -1, 1)))
+    assert any(w.startswith("the recording is clipped: ") for w in clipped.warnings)
+    quiet = measure(take(5e-4 * mixed(CLICKS, PLAYED), subtype="PCM_24"))
+    assert "the recording is very quiet: its peak is -78 dBFS" in quiet.warnings
+
+
+def test_silence_and_hiss_alone_show_nothing_and_say_why(take):
+    for sound in (np.zeros(8 * RATE_HZ), np.random.default_rng(1).normal(0, 0.01, 8 * RATE_HZ)):
+        report = measure(take(sound))
+        assert (report.delay, report.repeats, report.flutter, report.splice) == (None,) * 4
+        assert sum(w.startswith("no delay: ") for w in report.warnings) == 1
+        assert sum(w.startswith("no loop gain: ") for w in report.warnings) == 1
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "channels", "subtype"),
+    [(8_000, 1, "PCM_16"), (44_100, 1, "PCM_U8"), (192_000, 1, "PCM_16"), (48_000, 32, "PCM_16")],
+)
+def test_odd_formats_are_measured(take, rate_hz, channels, subtype):
+    sound = clicks([0.5, 1.4, 2.2, 3.7, 4.4, 5.5, 6.9], 9 * rate_hz, rate_hz, "burst")
+    unit = SimulatedUnit(gap_mm=60.0, speed_mm_s=120.0, high_hz=3000.0)
+    mix = mixed(sound, play(unit, sound, rate_hz))
+    path = take(np.tile(mix[:, None], (1, channels)), rate_hz, subtype=subtype)
+    assert measure(path).delay.ms == pytest.approx(500.0, abs=0.15)
+
+
+def test_progress_runs_from_nothing_to_all(take):
+    parts = []
+    measure(take(mixed(CLICKS, PLAYED)), progress=parts.append)
+    assert parts == sorted(parts)
+    assert 0 <= parts[0] < 0.2
+    assert parts[-1] == pytest.approx(1.0)
+
+
+def test_interrupting_leaves_at_once(take):
+    def stop(_part):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        measure(take(mixed(CLICKS, PLAYED)), progress=stop)
+
+
+def test_a_short_recording_is_told(take):
+    report = measure(take(CLICKS[:100]))
+    assert report.delay is None
+
+
+def test_what_is_not_audio_is_refused(tmp_path):
+    path = tmp_path / "notes.wav"
+    path.write_text("not audio " * 20)
+    with pytest.raises(InputFault, match=r"is not audio \(Format not recognised\)"):
+        measure(path)
+
+
+def test_the_text_shows_each_figure_with_its_spread(take):
+    text = report_text(measure(take(beside(CLICKS, PLAYED)), lengths=Lengths(gap_mm=60.0)))
+    lines = text.splitlines()
+    assert lines[0] == "recording  16.0 s at 48000 Hz"
+    assert lines[1].startswith("delay      500.0")
+    assert "± 0.0" in lines[1]
+    assert "8 attacks" in lines[1]
+    assert "flutter    not to be told from this recording" in lines
+    assert any(line.startswith("repeats    -6.") and " ± 0." in line for line in lines)
+    assert any("first to feed itself: the octave around" in line for line in lines)
+    assert "tape speed 120.0 mm/s" in lines
+    assert any(line.startswith("note: flutter: ") for line in lines)

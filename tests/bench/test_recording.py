@@ -1,0 +1,176 @@
+"""Reading recordings: what libsndfile reads is read, the rest ends in one sentence."""
+
+import os
+import struct
+
+import numpy as np
+import pytest
+import soundfile
+
+from tempotape.bench.recording import BLOCK_SAMPLES, open_recording
+from tempotape.faults import InputFault
+
+RATE_HZ = 48_000
+SOUND = np.random.default_rng(4).normal(scale=0.1, size=RATE_HZ)
+
+
+def read(path):
+    """All samples of a file, and the warnings of the reading."""
+    reading = open_recording(path).reading()
+    samples = np.concatenate(list(reading))
+    return samples, reading.warnings
+
+
+def fault_of(path):
+    with pytest.raises(InputFault) as fault:
+        read(path)
+    return fault.value.sentence
+
+
+@pytest.fixture
+def take(tmp_path):
+    """Write a WAV file; gives its path."""
+
+    def written(sound=SOUND, rate_hz=RATE_HZ, subtype="PCM_16", name="take.wav"):
+        path = tmp_path / name
+        soundfile.write(path, sound, rate_hz, subtype=subtype)
+        return path
+
+    return written
+
+
+@pytest.mark.parametrize(
+    ("name", "subtype", "exact_to"),
+    [
+        ("take.wav", "PCM_U8", 2**-7),
+        ("take.wav", "PCM_16", 2**-15),
+        ("take.wav", "FLOAT", 2**-24),
+        ("take.aiff", "PCM_24", 2**-23),
+        ("take.flac", "PCM_16", 2**-15),
+    ],
+)
+def test_lossless_files_read_back_to_their_word_length(take, name, subtype, exact_to):
+    samples, warnings = read(take(name=name, subtype=subtype))
+    assert samples.shape == (RATE_HZ, 1)
+    assert np.abs(samples[:, 0] - SOUND).max() <= exact_to
+    assert warnings == ()
+
+
+@pytest.mark.parametrize("name", ["take.ogg", "take.mp3"])
+def test_lossy_files_read_back_in_full_length(take, name):
+    tone = 0.1 * np.sin(2 * np.pi * 3150 * np.arange(RATE_HZ) / RATE_HZ)
+    samples, warnings = read(take(tone, name=name, subtype=None))
+    assert (samples.shape, warnings) == ((RATE_HZ, 1), ())
+    size = np.abs(np.fft.rfft(samples[:, 0]))
+    assert np.argmax(size) == 3150
+    assert samples.std() == pytest.approx(tone.std(), rel=0.1)
+
+
+def test_the_ending_of_the_name_means_nothing(take):
+    path = take()
+    assert read(path.rename(path.with_suffix(".raw")))[0].shape == (RATE_HZ, 1)
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 44_100, 192_000])
+def test_rates_from_8_to_192_khz_are_read(take, rate_hz):
+    recording = open_recording(take(rate_hz=rate_hz))
+    assert (recording.sample_rate_hz, recording.channels, recording.frames) == (rate_hz, 1, RATE_HZ)
+
+
+def test_of_32_channels_the_first_two_are_used(take):
+    many = SOUND[:, None] * np.arange(1, 33) / 32
+    samples, warnings = read(take(many, subtype="FLOAT"))
+    assert np.allclose(samples, many[:, :2], atol=1e-7)
+    assert warnings == ("of 32 channels the first 2 are used",)
+
+
+def test_blocks_are_bounded(take):
+    blocks = list(open_recording(take(np.tile(SOUND[:, None], (1, 8)))).blocks())
+    assert max(len(block) for block in blocks) <= BLOCK_SAMPLES // 8
+    assert sum(len(block) for block in blocks) == RATE_HZ
+
+
+def test_samples_that_are_not_numbers_count_as_silence(take):
+    holed = SOUND.copy()
+    holed[[5, 700]] = np.nan, np.inf
+    samples, warnings = read(take(holed, subtype="FLOAT"))
+    assert samples[5, 0] == samples[700, 0] == 0.0
+    assert warnings == ("2 samples are not numbers and count as silence",)
+
+
+def test_a_recording_of_nan_is_refused(take):
+    path = take(SOUND * np.nan, subtype="FLOAT")
+    assert fault_of(path) == (
+        f"{path}: {RATE_HZ} samples are not numbers; expected a recording with finite samples"
+    )
+
+
+@pytest.mark.parametrize("said", [0xFFFFFFFF, 0x7FFFFF00, 1_000_000])
+def test_a_header_that_promises_more_than_there_is_reads_what_is_there(take, said):
+    path = take()
+    path.write_bytes(with_data_size(path.read_bytes(), said))
+    samples, warnings = read(path)
+    assert len(samples) == RATE_HZ
+    assert warnings == ("the file is not as long as its header says; 1.000 s were read",)
+
+
+def test_a_header_that_promises_less_is_told(take):
+    path = take()
+    path.write_bytes(with_data_size(path.read_bytes(), 9600))
+    samples, warnings = read(path)
+    assert len(samples) == 4800
+    assert warnings == ("the file is not as long as its header says; 0.100 s were read",)
+
+
+def with_data_size(wav, size):
+    at = wav.find(b"data") + 4
+    return wav[:at] + struct.pack("<I", size) + wav[at + 4 :]
+
+
+@pytest.mark.parametrize("name", ["take.wav", "take.flac"])
+def test_a_file_cut_in_half_is_read_as_far_as_it_goes(take, name):
+    path = take(name=name)
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    samples, warnings = read(path)
+    assert 0.3 * RATE_HZ < len(samples) <= 0.5 * RATE_HZ
+    assert warnings[0].startswith("the file is not as long as its header says; 0.")
+
+
+EXPECTED = "; expected a WAV, AIFF, FLAC, OGG or MP3 recording"
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        (b"", "is empty"),
+        (b"hello " * 40, "is not audio (Format not recognised)"),
+    ],
+)
+def test_what_is_not_audio_is_refused(tmp_path, content, told):
+    path = tmp_path / "take.wav"
+    path.write_bytes(content)
+    assert fault_of(path) == f"{path}: {told}{EXPECTED}"
+
+
+def test_a_missing_file_a_folder_and_a_pipe_are_refused(tmp_path):
+    missing, pipe = tmp_path / "none.wav", tmp_path / "pipe"
+    os.mkfifo(pipe)
+    assert fault_of(missing) == f"{missing}: cannot be read (No such file or directory){EXPECTED}"
+    assert fault_of(tmp_path) == f"{tmp_path}: is not a file{EXPECTED}"
+    assert fault_of(pipe) == f"{pipe}: is not a file{EXPECTED}"
+
+
+def test_a_file_without_samples_is_refused(take):
+    path = take(SOUND[:0])
+    assert fault_of(path) == f"{path}: says that it holds no samples{EXPECTED}"
+
+
+def test_a_file_that_breaks_off_before_its_first_block_is_refused(take):
+    path = take(name="take.flac")
+    path.write_bytes(path.read_bytes()[:9000])
+    assert fault_of(path) == f"{path}: breaks off at once{EXPECTED}"
+
+
+def test_a_rate_below_8_khz_is_refused(take):
+    path = take(rate_hz=4_000)
+    assert fault_of(path) == f"{path}: sample rate is 4000 Hz; expected 8000 to 768000 Hz"

@@ -1,0 +1,75 @@
+"""Loop gain from simulated recordings, against the feedback and the filters that made them."""
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from tempotape.bench.delay import find_delay
+from tempotape.bench.repeats import Cutter, places, repeats_of
+from tempotape.bench.thinned import Thinner
+from tests.simulated_unit import SimulatedUnit, beside, clicks, mixed, play
+
+RATE_HZ = 48_000
+FRAMES = 24 * RATE_HZ
+CLICKS_S = np.array([0.7, 3.1, 5.0, 8.2, 10.3, 12.9, 15.4, 17.0])
+
+
+def repeats_in(recording):
+    """Loop gain found in samples of shape (frames, channels)."""
+    channels = []
+    for channel in recording.T:
+        thinner = Thinner(RATE_HZ)
+        thinner.feed(channel)
+        channels.append(thinner.thinned())
+    heard = find_delay(*channels)
+    echoes = heard.echoes
+    cutter = Cutter(places(echoes.sound, echoes.copies, echoes.at, echoes.lags), RATE_HZ)
+    for begin in range(0, len(recording), 10_000):
+        block = recording[begin : begin + 10_000]
+        cutter.feed(block[:, 0], block[:, -1])
+    return repeats_of(cutter, heard.delay.ms / 1000)
+
+
+def gain_db(unit, hz):
+    """Feedback times the simulated filters, at a frequency: from the filters' definition."""
+    high = signal.butter(unit.order, unit.low_hz, "high", fs=RATE_HZ, output="sos")
+    low = signal.butter(2 * unit.order, unit.high_hz, fs=RATE_HZ, output="sos")
+    filters = np.vstack((high, low))
+    return 20 * np.log10(unit.feedback * abs(signal.sosfreqz(filters, [hz], fs=RATE_HZ)[1][0]))
+
+
+@pytest.mark.parametrize("feedback", [0.3, 0.6, 0.9])
+@pytest.mark.parametrize("side_by_side", [False, True], ids=["mixed", "side by side"])
+def test_loop_gain_is_that_of_feedback_and_filters(feedback, side_by_side):
+    unit = SimulatedUnit(
+        gap_mm=60.0, speed_mm_s=150.0, feedback=feedback, hiss=1e-4, hum=0.003,
+        wow=((0.7, 0.002, 0.0),),
+    )  # fmt: skip
+    sound = clicks(CLICKS_S, FRAMES, RATE_HZ)
+    played = play(unit, sound, RATE_HZ, seed=2)
+    recording = beside(sound, played) if side_by_side else mixed(sound, played)[:, None]
+    repeats = repeats_in(recording)
+    told = {octave.hz: octave.gain_db for octave in repeats.octaves}
+    assert set(told) >= {250.0, 500.0, 1000.0, 2000.0, 4000.0}
+    for hz, met_db in told.items():
+        if hz < 8000:
+            within_db = 0.3 if 250 <= hz <= 2000 else 1.0
+            assert met_db == pytest.approx(gain_db(unit, hz), abs=within_db), hz
+    assert repeats.loop_gain_db == pytest.approx(20 * np.log10(feedback), abs=0.3)
+    # 60 dB down after 60/|g| passes: ISO 3382's reverberation time, for a loop.
+    assert repeats.count_to_60_db == pytest.approx(-60 / repeats.loop_gain_db)
+    assert repeats.tail_s == pytest.approx(repeats.count_to_60_db * 0.4, rel=0.01)
+
+
+def test_a_single_repeat_gives_no_loop_gain():
+    unit = SimulatedUnit(gap_mm=60.0, speed_mm_s=150.0, feedback=0.0, hiss=1e-4)
+    sound = clicks(CLICKS_S, FRAMES, RATE_HZ)
+    assert repeats_in(mixed(sound, play(unit, sound, RATE_HZ))[:, None]) is None
+
+
+def test_repeats_that_grow_have_no_tail():
+    unit = SimulatedUnit(gap_mm=60.0, speed_mm_s=150.0, feedback=1.1, hiss=0.0)
+    sound = clicks([16.0, 18.1, 19.9], FRAMES, RATE_HZ, peak=0.02)
+    repeats = repeats_in(beside(sound, play(unit, sound, RATE_HZ)))
+    assert repeats.loop_gain_db == pytest.approx(20 * np.log10(1.1), abs=0.3)
+    assert (repeats.count_to_60_db, repeats.tail_s) == (None, None)

@@ -1,0 +1,71 @@
+"""What measuring costs: time against the recording's length, and memory for an hour of it.
+
+The budgets, for 48 kHz mono: a hundredth of the time that it plays, and 300 MB for an hour of it.
+"""
+
+import json
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+import soundfile
+
+from tests.simulated_unit import SimulatedUnit, clicks, mixed, play
+
+RATE_HZ = 48_000
+PIECE_S = 60
+TIMES_FASTER = 100
+MOST_MB = 300
+
+MEASURING = """
+import json, sys, time
+from pathlib import Path
+from tempotape.bench.measure import measure
+began = time.process_time()
+report = measure(Path(sys.argv[1]))
+cpu_s = time.process_time() - began
+# Not getrusage: that remembers the process this one was started from.
+peak = next(line for line in Path("/proc/self/status").open() if line.startswith("VmHWM"))
+print(json.dumps({
+    "cpu_s": cpu_s,
+    "peak_mb": int(peak.split()[1]) / 1024,
+    "delay_ms": report.delay and report.delay.ms,
+}))
+"""
+
+
+@pytest.fixture(scope="module")
+def piece():
+    """A minute of uneven clicks through a unit of 500 ms, with hiss and feedback, then a tone."""
+    frames = PIECE_S * RATE_HZ
+    at_s = 0.5 + np.cumsum(np.random.default_rng(6).uniform(0.7, 1.9, 30))
+    sound = clicks(at_s[at_s < 40], frames, RATE_HZ)
+    t_s = np.arange(10 * RATE_HZ) / RATE_HZ
+    sound[45 * RATE_HZ : 55 * RATE_HZ] = 0.2 * np.sin(2 * np.pi * 3150 * t_s)
+    unit = SimulatedUnit(gap_mm=60.0, speed_mm_s=120.0, feedback=0.4, hiss=3e-4)
+    return mixed(sound, play(unit, sound, RATE_HZ))
+
+
+def cost(path, piece, minutes):
+    """Processor time, peak memory and delay of measuring so many minutes."""
+    with soundfile.SoundFile(path, "w", RATE_HZ, 1, "PCM_16") as file:
+        for _ in range(minutes):
+            file.write(piece)
+    told = subprocess.run(
+        [sys.executable, "-c", MEASURING, path], capture_output=True, text=True, check=True
+    )
+    path.unlink()
+    return json.loads(told.stdout)
+
+
+def test_an_hour_takes_a_hundredth_of_its_time_and_300_mb(tmp_path, piece, record_property):
+    met = cost(tmp_path / "take.wav", piece, 60)
+    faster = 3600 / met["cpu_s"]
+    record_property("times_faster", faster)
+    record_property("peak_mb", met["peak_mb"])
+    told = f"{faster:.0f} times faster than it plays, in {met['peak_mb']:.0f} MB"
+    print(told)
+    assert met["delay_ms"] == pytest.approx(500.0, abs=0.1)
+    assert faster >= TIMES_FASTER, told
+    assert met["peak_mb"] <= MOST_MB, told

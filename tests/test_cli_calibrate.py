@@ -1,0 +1,679 @@
+"""`tempotape calibrate`: points typed, tapped and recorded; what is shown, asked and written."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import re
+import subprocess
+import sys
+import time
+import tomllib
+from pathlib import Path
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+import soundfile
+
+from tempotape import cli
+from tempotape.bench.live import Interface, Take
+from tempotape.cli import tapping
+from tempotape.demos import DEMO_UNIT
+from tempotape.tempo.taps import TapSeries
+from tempotape.unit.unitfile import read_unit
+from tests.pseudo_terminal import PseudoTerminal
+from tests.simulated_unit import SimulatedUnit, beside, play
+
+KESTREL = str(DEMO_UNIT)
+TEMPOTAPE = (sys.executable, "-m", "tempotape", "calibrate")
+
+
+@pytest.fixture(autouse=True)
+def own_folders(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+
+
+@pytest.fixture
+def run(monkeypatch, capsys):
+    """Run `tempotape calibrate`; gives exit code, standard output and standard error."""
+
+    def command(*words):
+        monkeypatch.setattr(sys, "argv", ["tempotape", "calibrate", *map(str, words)])
+        with pytest.raises(SystemExit) as end:
+            cli.main()
+        told = capsys.readouterr()
+        return end.value.code or 0, told.out, told.err
+
+    return command
+
+
+@pytest.fixture
+def unit(tmp_path):
+    """A copy of the demo unit, with 16 points."""
+    path = tmp_path / "unit.toml"
+    path.write_text(Path(KESTREL).read_text())
+    return path
+
+
+class Answers:
+    """A terminal's standard input that answers questions in order."""
+
+    def __init__(self, *lines):
+        self.lines = list(lines)
+
+    def isatty(self):
+        return True
+
+    def readline(self, *_):
+        return f"{self.lines.pop(0)}\n" if self.lines else ""
+
+
+@pytest.fixture
+def answers(monkeypatch):
+    """Be a terminal, with these answers to come."""
+
+    def use(*lines):
+        monkeypatch.setattr(sys, "stdin", Answers(*lines))
+        for stream in (sys.stdout, sys.stderr):
+            monkeypatch.setattr(stream, "isatty", lambda: True, raising=False)
+
+    return use
+
+
+def kept(tmp_path):
+    return list((tmp_path / "state").rglob("pending-*"))
+
+
+GOOD = "long:6.2:400.1:2"
+
+
+# CSV
+
+
+def test_points_go_out_and_in_as_csv(run, tmp_path):
+    unit, points = tmp_path / "unit.toml", tmp_path / "points.csv"
+    unit.write_text(Path(KESTREL).read_text())
+    assert run("--unit", unit, "--csv-out", points) == (
+        0, f"16 points written to {points}\n", "",
+    )  # fmt: skip
+    points.write_text("head,knob,delay_ms\nlong,6.2,402\n")
+    assert run("--unit", unit, "--csv", points) == (
+        0, f"1 points added to {unit}; it now holds 17\n", "",
+    )  # fmt: skip
+    assert read_unit(unit).measured[-1].delay_ms == 402
+    assert unit.read_text().startswith(Path(KESTREL).read_text())
+
+
+def test_a_folder_that_is_not_there_is_told(run, tmp_path):
+    nowhere = tmp_path / "no" / "points.csv"
+    code, _, err = run("--unit", KESTREL, "--csv-out", nowhere)
+    assert (code, err) == (1, f"{nowhere}: cannot be written (No such file or directory)\n")
+
+
+def test_points_are_never_written_over_the_unit_file(run, tmp_path):
+    unit, link = tmp_path / "unit.toml", tmp_path / "link.csv"
+    unit.write_text(Path(KESTREL).read_text())
+    link.symlink_to(unit)
+    code, _, err = run("--unit", unit, "--csv-out", link)
+    assert code == 1
+    assert err == f"{link}: is the unit file itself; expected another file for the points\n"
+    assert unit.read_text() == Path(KESTREL).read_text()
+
+
+# Typed points
+
+
+def test_without_a_terminal_points_are_shown_and_nothing_is_written(run, unit, tmp_path):
+    code, out, err = run("--unit", unit, "--point", GOOD)
+    assert code == 0
+    assert err == f"nothing was written to {unit}; --yes writes\n"
+    assert unit.read_text() == Path(KESTREL).read_text()
+    assert kept(tmp_path) == []
+    lines = out.splitlines()
+    assert lines[0] == "Kestrel: the curve with 1 point added"
+    assert re.fullmatch(
+        r"long  6\.2   400\.1 ms  \+-2  \d+\.\d ms  [+-]\d\.\d %  -        typed", lines[3]
+    )
+    heads = r"knob +short +error was +now +long +error was +now"
+    assert any(re.fullmatch(heads, line) for line in lines)
+    assert lines[-1].startswith("Measure next: head ")
+
+
+def test_with_yes_points_are_written_and_the_file_keeps_its_text(run, unit, tmp_path):
+    code, out, err = run("--unit", unit, "--point", GOOD, "--point", "SHORT:6.2:170", "--yes")
+    assert (code, err) == (0, "")
+    assert out.endswith(f"\n2 points added to {unit}; it now holds 18\n")
+    assert unit.read_text().startswith(Path(KESTREL).read_text())
+    one, other = read_unit(unit).measured[-2:]
+    assert (one.head, one.knob, one.delay_ms, one.error_ms) == ("long", 6.2, 400.1, 2.0)
+    assert (other.head, other.knob, other.delay_ms, other.error_ms) == ("short", 6.2, 170.0, None)
+    assert kept(tmp_path) == []
+
+
+def test_json_gives_the_preview_as_data(run, unit):
+    code, out, _ = run("--unit", unit, "--point", GOOD, "--point", "long:5:9000", "--json")
+    assert code == 0
+    shown = json.loads(out)
+    assert shown["written"] is False
+    assert shown["refused"] == []
+    good, bad = shown["points"]
+    assert set(good) == {
+        "head", "knob", "delay_ms", "error_ms", "flutter_percent", "fitted_ms",
+        "residual_percent", "suspect", "origin",
+    }  # fmt: skip
+    assert (good["head"], good["knob"], good["delay_ms"]) == ("long", 6.2, 400.1)
+    # The definition of the residual: 100 (measured / fitted - 1).
+    assert good["residual_percent"] == pytest.approx(100 * (400.1 / good["fitted_ms"] - 1))
+    assert (good["suspect"], bad["suspect"]) == (False, True)
+    assert [(one["head"], one["knob"]) for one in shown["suspects"]] == [("long", 5.0)]
+    assert any('head "long" at 5: 9000 ms' in remark for remark in shown["remarks"])
+    # A suspect is to be measured again before anything else.
+    wanted = shown["next_measurement"]
+    assert (wanted["head"], wanted["knob"]) == ("long", 5.0)
+    for row in shown["band"]:
+        assert set(row["before_percent"]) == set(row["after_percent"]) == {"short", "long"}
+    code, out, _ = run("--unit", unit, "--point", GOOD, "--json", "--yes")
+    assert json.loads(out)["written"] is True
+    assert len(read_unit(unit).measured) == 17
+
+
+def test_the_curve_is_drawn_as_text_and_on_demand_as_svg(run, unit, tmp_path):
+    svg = tmp_path / "curve.svg"
+    _, out, err = run("--unit", unit, "--point", GOOD, "--svg", svg)
+    assert "delay in ms: delay of each head" in out
+    assert f"picture written to {svg}\n" in err
+    root = ElementTree.parse(svg).getroot()  # noqa: S314 - our own file
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    code, _, err = run("--unit", unit, "--point", GOOD, "--svg", unit, "--yes")
+    assert code == 1
+    assert err.endswith(f"{unit}: is the unit file itself; expected another file to draw to\n")
+    assert unit.read_text() == Path(KESTREL).read_text()
+
+
+def test_a_suspect_is_named_in_the_text_too(run, unit):
+    _, out, _ = run("--unit", unit, "--point", "long:5:9000")
+    assert "SUSPECT: measure this one again" in out
+    assert 'note: head "long" at 5: 9000 ms is ' in out
+
+
+def test_more_points_narrow_the_error(run, tmp_path):
+    few = tmp_path / "few.toml"
+    few.write_text("[[measured]]".join(Path(KESTREL).read_text().split("[[measured]]")[:4]))
+    known = {(point.head, point.knob) for point in read_unit(few).measured}
+    points = [
+        f"--point={point.head}:{point.knob}:{point.delay_ms}"
+        for point in read_unit(Path(KESTREL)).measured
+        if (point.head, point.knob) not in known
+    ]
+    _, out, _ = run("--unit", few, *points, "--json")
+    middle = next(row for row in json.loads(out)["band"] if row["knob"] == 5.0)
+    assert middle["after_percent"]["short"] < 0.5 * middle["before_percent"]["short"]
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["--point", "long:5"], '--point: point is "long:5"; expected HEAD:KNOB:MS or '
+         "HEAD:KNOB:MS:ERROR, as long:2.5:812 or long:2.5:812:4"),
+        (["--point", "long:5:x"], '--point: point is "long:5:x"; expected HEAD:KNOB:MS or '
+         "HEAD:KNOB:MS:ERROR, as long:2.5:812 or long:2.5:812:4"),
+        (["--point", "long:5:nan"], '--point: point is "long:5:nan"; expected HEAD:KNOB:MS or '
+         "HEAD:KNOB:MS:ERROR, as long:2.5:812 or long:2.5:812:4"),
+        (["--point", "lnog:5:400"], '--point "lnog:5:400": head is "lnog"; expected "long"'),
+        (["--point", "long:11:400"], '--point "long:11:400": knob is 11; expected 0 to 10'),
+        (["--point", "long:5:-4"], '--point "long:5:-4": delay_ms is -4; expected a number above '
+         "0, at most 60000"),
+        (["--point", "long:5:400:0"], '--point "long:5:400:0": error_ms is 0; expected a number '
+         "above 0, at most 60000"),
+        (["--recording", "a.wav", "--head", "lo", "--knob", "5"],
+         '--head: head is "lo"; expected "short" or "long"'),
+        (["--recording", "a.wav", "--head", "long", "--knob", "x"],
+         '--knob: is "x"; expected a reading, as 2.5'),
+        (["--recording", "a.wav", "--head", "long", "--knob", "12"],
+         "--knob: reading 12 is off the scale; expected 0 to 10"),
+        (["--walk", "a.wav", "--head", "long", "--marks", "2,12"],
+         "--marks: reading 12 is off the scale; expected 0 to 10"),
+        (["--walk", "a.wav", "--head", "long", "--turn", "nan"],
+         "--turn: is nan; expected 2 to 120 s"),
+        (["--recording", "/no/a.wav", "--head", "long", "--knob", "2"],
+         "/no/a.wav: cannot be read (No such file or directory); expected a WAV, AIFF, FLAC, OGG "
+         "or MP3 recording"),
+        (["--tap", "long:5"], "--tap: tapping needs a terminal; expected --point HEAD:KNOB:MS "
+         "instead"),
+    ],
+)  # fmt: skip
+def test_a_value_at_fault_is_one_sentence_and_nothing_is_written(run, unit, words, sentence):
+    assert run("--unit", unit, *words, "--yes") == (1, "", f"{sentence}\n")
+    assert unit.read_text() == Path(KESTREL).read_text()
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ([], "give --point, --tap, --recording, --walk, --live or --csv, or --csv-out"),
+        (["--csv", "a.csv", "--point", GOOD], "--csv and --csv-out go alone"),
+        (["--new", "--name", "A"], "--new needs --name, --heads and --scale"),
+        (["--name", "A"], "--name, --heads, --scale and --loop go with --new"),
+        (["--recording", "a.wav", "--live", "--head", "long", "--knob", "1"],
+         "give one of --recording, --walk and --live at a time"),
+        (["--live", "--head", "long"], "--live needs --knob, or --marks for a walk"),
+        (["--recording", "a.wav", "--head", "long"], "give one --knob for each --recording"),
+        (["--recording", "a.wav", "--knob", "1"], "give one --head, or one for each --recording"),
+        (["--head", "long", "--point", GOOD],
+         "--head goes with --recording, --walk and --live"),
+        (["--marks", "1,2", "--point", GOOD], "--marks goes with --walk and --live"),
+        (["--device", "x", "--point", GOOD], "--device and --save go with --live"),
+    ],
+)  # fmt: skip
+def test_options_that_do_not_go_together_are_a_wrong_call(run, unit, words, told):
+    code, out, err = run("--unit", unit, *words)
+    assert (code, out) == (2, "")
+    assert err.endswith(f"Error: {told}\n")
+
+
+def test_points_at_odds_beyond_noise_are_not_written_but_kept(run, tmp_path):
+    text = "format = 1\nname = 'A'\n[knob]\nlow = 0\nhigh = 10\nstep = 0.1\n[[head]]\nname = 'a'\n"
+    unit = tmp_path / "odds.toml"
+    unit.write_text(text)
+    points = [f"--point=a:{knob}:{ms}" for knob, ms in ((1, 100), (2, 900), (3, 90), (4, 800))]
+    code, out, err = run("--unit", unit, *points, "--yes")
+    assert (code, out) == (1, "")
+    kept_line, fault = err.splitlines()
+    assert kept_line == "4 points kept; the next run offers them again"
+    assert fault.startswith(f"{unit}: ")
+    assert unit.read_text() == text
+
+
+# Asked in a terminal
+
+
+def test_yes_writes_no_drops_and_later_keeps(run, unit, answers, tmp_path):
+    answers("n")
+    code, out, err = run("--unit", unit, "--point", GOOD)
+    assert code == 0
+    assert "Write 1 point to unit.toml (y), drop them (n), or leave them for the next run (l)?" in (
+        out
+    )
+    assert err == f"nothing was written to {unit}\n"
+    assert (len(read_unit(unit).measured), kept(tmp_path)) == (16, [])
+    answers("l")
+    code, _, err = run("--unit", unit, "--point", GOOD)
+    assert (code, err) == (0, "1 point kept; the next run offers them again\n")
+    assert len(read_unit(unit).measured) == 16
+    answers("y", "y")
+    code, out, _ = run("--unit", unit)
+    assert code == 0
+    assert re.search(r"1 point from an interrupted calibration on \d{4}-\d\d-\d\d \d\d:\d\d", out)
+    assert out.endswith(f"1 point added to {unit}; it now holds 17\n")
+    assert kept(tmp_path) == []
+
+
+def test_what_waits_can_be_left_and_dropped(run, unit, answers, tmp_path):
+    answers("l")
+    run("--unit", unit, "--point", GOOD)
+    answers("n", "n")
+    assert run("--unit", unit)[0] == 0
+    assert len(kept(tmp_path)) == 1
+    answers("n", "y")
+    assert run("--unit", unit)[0] == 0
+    assert (kept(tmp_path), len(read_unit(unit).measured)) == ([], 16)
+
+
+def test_scripts_take_what_waits_only_when_told(run, unit, answers, monkeypatch, tmp_path):
+    answers("l")
+    run("--unit", unit, "--point", GOOD)
+    monkeypatch.undo()
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    words = [*TEMPOTAPE, "--unit", unit, "--point", "short:6.2:170", "--yes"]
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
+    assert re.fullmatch(
+        r"1 point from an interrupted calibration on .* left waiting; --resume takes them\n",
+        done.stderr,
+    )
+    assert len(read_unit(unit).measured) == 17
+    done = subprocess.run(
+        [*TEMPOTAPE, "--unit", unit, "--resume", "--yes"], capture_output=True, text=True,
+        check=True,
+    )  # fmt: skip
+    assert done.stdout.endswith("it now holds 18\n")
+    assert kept(tmp_path) == []
+
+
+def test_ctrl_c_at_the_question_loses_nothing(run, unit, answers, tmp_path):
+    answers()  # the input ends at the question
+    code, _, err = run("--unit", unit, "--point", GOOD)
+    assert code == 1
+    assert "1 point kept; the next run offers them again" in err
+    assert len(kept(tmp_path)) == 1
+
+
+# Taps
+
+
+def struck(*keys):
+    """Keys from a script of (what is sent, seconds)."""
+    waiting = [tapping.Key(*key) for key in keys]
+    return lambda: waiting.pop(0)
+
+
+def test_taps_go_through_the_regression_and_a_stray_one_is_dropped():
+    times_s = [0.0, 0.41, 0.79, 1.2, 1.35, 1.61, 2.0, 2.39, 2.81]
+    lines = []
+    reading = tapping.tapped(struck(*((" ", at) for at in times_s), ("\r", 3.0)), lines.append)
+    # Least squares over the taps without the stray one, as numpy fits it.
+    on_beat = [at for at in times_s if at != 1.35]
+    slope, _ = np.polyfit(np.arange(len(on_beat)), on_beat, 1)
+    assert reading.delay_ms == pytest.approx(1000 * slope, abs=0.1)
+    assert (reading.count, reading.used) == (9, 8)
+    assert lines[0] == "0 taps"
+    assert lines[1] == "1 tap"
+    assert re.fullmatch(
+        r"9 taps, 1 dropped   every \d+\.\d ms \+-\d+\.\d   spread \d+ ms", lines[-1]
+    )
+
+
+def test_enter_after_too_few_taps_goes_on_and_an_arrow_key_is_no_tap():
+    keys = [("\r", 0.0), (" ", 0.1), ("\r", 0.2), ("\x1b[A", 0.4), *((" ", 0.6 + n / 2) for n in
+            range(3)), ("\r", 2.0)]  # fmt: skip
+    lines = []
+    reading = tapping.tapped(struck(*keys), lines.append)
+    assert (reading.count, reading.period_s) == (4, pytest.approx(0.5))
+    assert lines[1] == "too few taps; at least 4 are needed, tap on"
+    assert lines[3] == "too few taps; at least 4 are needed, tap on"
+
+
+def test_escape_leaves():
+    with pytest.raises(tapping.Left):
+        tapping.tapped(struck((" ", 0.0), ("\x1b", 0.5)), lambda _: None)
+
+
+def at_keyboard(monkeypatch, *keys):
+    """These keys will be struck."""
+    next_key = struck(*keys)
+    monkeypatch.setattr(tapping, "keyboard", lambda: contextlib.nullcontext(next_key))
+
+
+def even_taps(count, period_s, end="\r"):
+    return [*((" ", period_s * n) for n in range(count)), (end, period_s * count)]
+
+
+def test_a_tapped_point_carries_the_error_of_its_taps(run, unit, answers, monkeypatch):
+    answers("y")
+    at_keyboard(monkeypatch, *even_taps(8, 0.4))
+    code, _, err = run("--unit", unit, "--tap", "long:6.2")
+    assert code == 0
+    assert "Head long, knob at 6.2: tap any key along with the repeats, Enter ends" in err
+    point = read_unit(unit).measured[-1]
+    series = TapSeries()
+    for _, at_s in even_taps(8, 0.4)[:-1]:
+        series.tap(at_s)
+    assert (point.head, point.knob, point.delay_ms) == ("long", 6.2, 400.0)
+    assert point.error_ms == pytest.approx(series.reading.error_ms, abs=0.001)
+
+
+def test_taps_on_every_second_repeat_halve(run, unit, answers, monkeypatch):
+    answers("y")
+    at_keyboard(monkeypatch, *even_taps(8, 0.34))
+    run("--unit", unit, "--tap", "short:6.2:2")
+    assert read_unit(unit).measured[-1].delay_ms == 170.0
+
+
+@pytest.mark.parametrize("position", ["long", "long:5:5", "long:5:0.5", "long:x", "long:5:2:1"])
+def test_a_position_to_tap_that_is_none_is_told(run, unit, answers, position):
+    answers()
+    assert run("--unit", unit, "--tap", position)[::2] == (
+        1,
+        f'--tap: position is "{position}"; expected HEAD:KNOB, or HEAD:KNOB:N with a tap on every '
+        "Nth repeat, N up to 4\n",
+    )
+
+
+def test_leaving_while_tapping_keeps_earlier_positions(run, unit, answers, monkeypatch, tmp_path):
+    answers()
+    keys = [*even_taps(8, 0.4), *even_taps(3, 0.3, end="\x1b")]
+    at_keyboard(monkeypatch, *keys)
+    code, _, err = run("--unit", unit, "--tap", "long:6.2", "--tap", "long:8")
+    assert code == 0
+    assert err.endswith("1 point kept; the next run offers them again\n")
+    assert (len(kept(tmp_path)), len(read_unit(unit).measured)) == (1, 16)
+
+
+def test_in_a_real_terminal_taps_survive_a_kill_and_are_written(unit, tmp_path):
+    words = [*TEMPOTAPE, "--unit", str(unit)]
+    with PseudoTerminal([*words, "--tap", "long:6.2", "--tap", "long:8"], home=tmp_path) as ours:
+        ours.until(b"0 taps")
+        for _ in range(6):
+            ours.press(b" ")
+            time.sleep(0.3)
+        ours.until(b"6 taps")
+        ours.press(b"\r")
+        ours.until(b"knob at 8")
+        ours.process.kill()
+    with PseudoTerminal(words, home=tmp_path) as ours:
+        ours.until(b"1 point from an interrupted calibration")
+        ours.press(b"y\r")
+        ours.until(b"Write 1 point")
+        ours.press(b"y\r")
+        ours.until(b"it now holds 17")
+        assert ours.process.wait(10) == 0
+    # The keys came 0.3 s apart and a little; a busy machine may add some milliseconds.
+    assert read_unit(unit).measured[-1].delay_ms == pytest.approx(302, abs=10)
+    assert kept(tmp_path) == []
+
+
+# Recordings
+
+
+RATE_HZ = 16_000
+
+
+def strummed(path, delay_ms, *, echo=True):
+    """Bursts of noise at uneven times, dry left and the unit's echo right."""
+    rng = np.random.default_rng(3)
+    sound = np.zeros(12 * RATE_HZ)
+    for at_s in np.cumsum(rng.uniform(0.7, 1.3, 9)):
+        begin, burst = round(at_s * RATE_HZ), rng.normal(size=RATE_HZ // 10)
+        sound[begin : begin + len(burst)] += burst * np.exp(-np.arange(len(burst)) / 200)
+    sound *= 0.2 / np.abs(sound).max()
+    played = play(SimulatedUnit(gap_mm=60.0, speed_mm_s=60_000 / delay_ms), sound, RATE_HZ)
+    heard = (
+        beside(sound, played) if echo else np.stack((sound, 1e-4 * rng.normal(size=len(sound))), 1)
+    )
+    soundfile.write(path, heard, RATE_HZ, subtype="FLOAT")
+    return path
+
+
+def test_recordings_give_one_point_a_position_and_a_refused_one_is_told(run, unit, tmp_path):
+    good = strummed(tmp_path / "good.wav", 400.0)
+    dry = strummed(tmp_path / "dry.wav", 400.0, echo=False)
+    code, out, err = run(
+        "--unit", unit, "--head", "Long", "--recording", good, "--knob", "6.2",
+        "--recording", dry, "--knob", "7", "--yes", "--json",
+    )  # fmt: skip
+    assert code == 0
+    assert "recording dry.wav, knob at 7: no point, no delay: " in err
+    shown = json.loads(out)
+    (point,), (refused,) = shown["points"], shown["refused"]
+    assert (point["origin"], point["head"], point["knob"]) == ("recording good.wav", "long", 6.2)
+    # Dry left and wet right: within 0.5 ms.
+    assert point["delay_ms"] == pytest.approx(400.0, abs=0.5)
+    assert (refused["source"], refused["knob"]) == ("recording dry.wav", 7.0)
+    assert read_unit(unit).measured[-1].delay_ms == point["delay_ms"]
+
+
+def test_in_a_terminal_measuring_shows_how_far_it_is(run, unit, answers, tmp_path):
+    answers("n")
+    take = strummed(tmp_path / "take.wav", 400.0)
+    _, _, err = run("--unit", unit, "--head", "long", "--recording", take, "--knob", "6.2")
+    assert "measuring take.wav" in err
+    assert "100%" in err
+
+
+def test_when_nothing_gives_a_point_that_is_the_fault(run, unit, tmp_path):
+    dry = strummed(tmp_path / "dry.wav", 400.0, echo=False)
+    code, out, err = run("--unit", unit, "--head", "long", "--recording", dry, "--knob", "7")
+    assert (code, out) == (1, "")
+    assert err.endswith(f"{unit}: no point came of this, so nothing was written\n")
+
+
+def test_a_name_with_escapes_reaches_no_terminal(run, unit, tmp_path):
+    dry = strummed(tmp_path / "a\x1b[31mb.wav", 400.0, echo=False)
+    _, out, err = run("--unit", unit, "--head", "long", "--recording", dry, "--knob", "7")
+    assert "\x1b" not in out + err
+    assert "recording a[31mb.wav" in err
+
+
+def test_a_walk_without_its_blocks_names_each_mark(run, unit, tmp_path):
+    take = strummed(tmp_path / "walk.wav", 400.0)
+    code, _, err = run("--unit", unit, "--head", "long", "--walk", take, "--marks", "2,4")
+    assert code == 1
+    told = err.splitlines()
+    assert "walk: not in the recording: marks 1 and 2 of 2" in told
+    for knob in (2, 4):
+        assert f"walk walk.wav, knob at {knob}: no point, its block is not in the recording" in told
+
+
+# Live, without a sound interface; tests/bench/test_live.py has a real one
+
+
+@pytest.fixture
+def interface(monkeypatch):
+    """A sound interface with an echo of 400 ms on it; gives what was asked of it."""
+    from tempotape.bench import live
+
+    asked = []
+
+    def find(name):
+        asked.append(name)
+        return Interface("Box", 0, 0, inputs=2, outputs=2, rate_hz=RATE_HZ)
+
+    def play_and_record(sound, _interface, *, inputs, **_):
+        asked.append((len(sound) / RATE_HZ, inputs))
+        played = play(SimulatedUnit(gap_mm=60.0, speed_mm_s=150.0), sound, RATE_HZ)
+        return Take(beside(sound, played).astype(np.float32), RATE_HZ, breaks=2)
+
+    monkeypatch.setattr(live, "find_interface", find)
+    monkeypatch.setattr(live, "play_and_record", play_and_record)
+    return asked
+
+
+LIVE = ("--live", "--head", "long", "--inputs", "2")
+
+
+def test_live_cautions_and_waits_for_enter_before_it_plays(run, unit, interface, answers):
+    answers("", "y")
+    code, out, err = run("--unit", unit, *LIVE, "--knob", "6.2", "--device", "Box")
+    assert code == 0
+    caution, _, rest = err.partition("Enter starts it, Ctrl-C leaves")
+    assert "turn the level down" in caution
+    assert "protect ears and" in caution
+    assert "fingers, hair and straps" in caution
+    assert "the sound broke up 2 times; flutter may read high" in rest
+    assert interface[0] == "Box"
+    assert interface[1][1] == 2
+    assert read_unit(unit).measured[-1].delay_ms == pytest.approx(400.0, abs=0.1)
+    assert "live" in out
+
+
+def test_live_does_not_play_unasked(run, unit, interface):
+    code, _, err = run("--unit", unit, *LIVE, "--knob", "6.2")
+    assert code == 1
+    assert err.splitlines()[-1] == (
+        "--live: live recording waits for Enter in a terminal; expected --yes where there is none"
+    )
+    assert interface == [None]
+
+
+def test_a_live_walk_says_where_to_turn_and_keeps_its_take(run, unit, interface, tmp_path):
+    take = tmp_path / "take.wav"
+    code, out, err = run(
+        "--unit", unit, *LIVE, "--marks", "6.2,6.3", "--turn", "2", "--save", take, "--yes",
+        "--json",
+    )  # fmt: skip
+    assert code == 0
+    assert "At each pair of notes, high then low, turn the knob on: 6.2, 6.3." in err
+    assert [point["knob"] for point in json.loads(out)["points"]] == [6.2, 6.3]
+    assert soundfile.info(take).duration == pytest.approx(interface[1][0], abs=0.001)
+
+
+def test_a_take_that_could_not_be_kept_is_told_before_anything_plays(run, unit, interface):
+    nowhere = unit.parent / "no" / "take.wav"
+    for file, told in (
+        (unit, "exists already; expected another name for the take"),
+        (nowhere, "is in no folder there is; expected a folder to write to"),
+    ):
+        words = (*LIVE, "--knob", "6.2", "--save", file, "--yes")
+        assert run("--unit", unit, *words) == (1, "", f"{file}: {told}\n")
+    assert interface == []
+
+
+def test_ctrl_c_before_it_plays_leaves(run, unit, interface, answers):
+    answers()
+    code, _, _ = run("--unit", unit, *LIVE, "--knob", "6.2")
+    assert code == 1
+    assert len(interface) == 1
+
+
+# A new unit file
+
+
+NEW = ("--new", "--name", "My echo", "--heads", "short:28,long", "--scale", "0:10:0.1")
+
+
+def test_a_new_unit_file_is_written_and_measured(run, tmp_path):
+    path = tmp_path / "new.toml"
+    code, out, err = run("--unit", path, *NEW, "--loop", "640", "--point", "long:2:812", "--yes")
+    assert (code, err) == (0, f"{path} written, with nothing measured yet\n")
+    assert out.endswith(f"1 point added to {path}; it now holds 1\n")
+    unit = read_unit(path)
+    assert unit.name == "My echo"
+    assert [(head.name, head.gap_mm) for head in unit.head] == [("short", 28.0), ("long", None)]
+    assert (unit.knob.low, unit.knob.high, unit.knob.step) == (0.0, 10.0, 0.1)
+    assert unit.loop.length_mm == 640.0
+    assert set(tomllib.loads(path.read_text())) == {
+        "format", "name", "knob", "head", "loop", "steadiness", "conditions", "measured",
+    }  # fmt: skip
+
+
+def test_a_new_unit_file_alone_is_enough(run, tmp_path):
+    path = tmp_path / "new.toml"
+    assert run("--unit", path, *NEW) == (0, "", f"{path} written, with nothing measured yet\n")
+    assert read_unit(path).measured == ()
+
+
+def test_a_file_that_exists_is_never_made_new(run, unit):
+    code, out, err = run("--unit", unit, *NEW)
+    assert (code, out) == (1, "")
+    assert err == (
+        f"{unit}: exists already; expected a new file, or no --new to add points to this one\n"
+    )
+    assert unit.read_text() == Path(KESTREL).read_text()
+
+
+def test_a_slip_in_a_point_leaves_no_new_file_behind(run, tmp_path):
+    path = tmp_path / "new.toml"
+    code, _, err = run("--unit", path, *NEW, "--point", "lnog:2:812")
+    assert (code, err) == (1, '--point "lnog:2:812": head is "lnog"; expected "long"\n')
+    assert not path.exists()
+
+
+def test_without_terminal_settings_keys_come_from_click(monkeypatch):
+    """As on Windows."""
+    monkeypatch.setitem(sys.modules, "termios", None)
+    monkeypatch.setattr("click.getchar", lambda: "x")
+    before_s = time.monotonic()
+    with tapping.keyboard() as next_key:
+        key = next_key()
+    assert key.sent == "x"
+    assert before_s <= key.at_s <= time.monotonic()
+
+
+def test_a_terminal_that_goes_away_leaves_and_the_terminal_is_put_back(unit, tmp_path):
+    words = [*TEMPOTAPE, "--unit", str(unit), "--tap", "long:6.2"]
+    with PseudoTerminal(words, home=tmp_path) as ours:
+        ours.until(b"0 taps")
+        ours.press(b"\x04")
+        ours.until(b"Aborted!")
+        assert ours.process.wait(10) == 1
