@@ -34,9 +34,12 @@ def fits_folder() -> Path:
     return platformdirs.user_cache_path("tempotape")
 
 
-def last_opened(folder: Path) -> LastOpened:
-    """What was open last; nothing where that is not known or the files are damaged."""
-    return _file(folder).load()[0] or LastOpened()
+def last_opened(folder: Path) -> tuple[LastOpened, str]:
+    """What was open last, nothing where that is not known; and a sentence on damaged files."""
+    last, damage = _file(folder).load()
+    if damage:
+        damage = "what was open last was damaged: set aside" + ("" if last else ", not known")
+    return last or LastOpened(), damage
 
 
 def remember(folder: Path, last: LastOpened) -> None:

@@ -2,30 +2,54 @@
 
 from __future__ import annotations
 
+import importlib
 import sys
 
 import click
 
 from tempotape import __version__
-from tempotape.cli import (
-    calibrate,
-    clock,
-    compare,
-    lead,
-    measure,
-    midi,
-    songs,
-    stage,
-    testsignal,
-    unit,
-)
 from tempotape.faults import InputFault
 from tempotape.text import printable
 
 AT_FAULT = 1
+# Each command and where it is, so that none waits for the others to load; in the order of a
+# player's work.
+_COMMANDS = {
+    "stage": "stage.stage",
+    "advise": "unit.advise",
+    "lead": "lead.lead",
+    "plan": "songs.plan",
+    "sheet": "songs.sheet",
+    "set": "songs.set_group",
+    "testsignal": "testsignal.testsignal",
+    "measure": "measure.measure",
+    "calibrate": "calibrate.calibrate",
+    "curve": "unit.curve",
+    "compare": "compare.compare",
+    "clock": "clock.clock",
+    "ports": "midi.ports",
+}
 
 
-@click.group(invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
+class _LateGroup(click.Group):
+    """Loads a command when it is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in _COMMANDS:
+            return None
+        module, _, name = _COMMANDS[cmd_name].partition(".")
+        command: click.Command = getattr(importlib.import_module(f"{__name__}.{module}"), name)
+        return command
+
+
+@click.group(
+    cls=_LateGroup,
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
 @click.version_option(__version__)
 @click.pass_context
 def commands(context: click.Context) -> None:
@@ -34,25 +58,9 @@ def commands(context: click.Context) -> None:
     Without a command, opens the stage on the unit and the set used last, or on the demo.
     """
     if context.invoked_subcommand is None:
-        context.invoke(stage.stage)
-
-
-for command in (
-    stage.stage,
-    unit.advise,
-    lead.lead,
-    songs.plan,
-    songs.sheet,
-    songs.set_group,
-    testsignal.testsignal,
-    measure.measure,
-    calibrate.calibrate,
-    unit.curve,
-    compare.compare,
-    clock.clock,
-    midi.ports,
-):
-    commands.add_command(command)
+        stage = commands.get_command(context, "stage")
+        assert stage is not None  # noqa: S101 - it stands in the table
+        context.invoke(stage)
 
 
 def main() -> None:

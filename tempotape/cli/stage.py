@@ -13,7 +13,9 @@ from tempotape.faults import InputFault
 
 @click.command()
 @click.option("--unit", metavar="FILE", help=UNIT_HELP)
-@click.option("--set", "setlist", metavar="FILE", help="Setlist file (TOML).")
+@click.option(
+    "--set", "setlist", metavar="FILE", help="Set file (TOML, or CSV of title,tempo_bpm)."
+)
 @click.option("--midi-in", metavar="PORT", help="Follow MIDI clock from the port of this name.")
 @click.option("--midi-out", metavar="PORT", help="Send MIDI clock to the port of this name.")
 @click.option("--tempo", metavar="BPM", help="Start at this tempo.")
@@ -49,3 +51,5 @@ def stage(
     app.run()
     if app.fault:
         raise InputFault(app.fault)
+    if app.return_code:
+        sys.exit(app.return_code)

@@ -18,13 +18,14 @@ import msgspec
 
 from tempotape.advice.ranking import Taste
 from tempotape.faults import InputFault
-from tempotape.songs.setlist import Setlist, Song, read_setlist, song_entry
+from tempotape.songs.setlist import Section, Setlist, Song, read_setlist, song_entry
 from tempotape.tempo.notes import note_value
 from tempotape.text import quoted
 from tempotape.userfiles import LARGEST_BYTES, checked, read_text, write_whole
 
 _WHAT = "setlist file"
-_READ_AGAIN = "the set as it was read; read it again"
+_TAKE_FIRST = "take the file as it is now first"
+_AS_READ = f"the set as it was read; {_TAKE_FIRST}"
 # A tempo is written to a hundredth: at 20 BPM that is 0.025 %, a hundredth of what a listener
 # notices (2.5 %, Friberg and Sundberg 1995), where a tapped tempo has fifteen figures.
 _TEMPO_DECIMALS = 2
@@ -34,12 +35,28 @@ _SETTLED_NS = 2_000_000_000
 
 _SONG = re.compile(r"""^[ \t]*\[\[[ \t]*(?:song|"song"|'song')[ \t]*\]\]""", re.MULTILINE)
 _TABLE = re.compile(r"^[ \t]*\[", re.MULTILINE)
+# A list of repeats with its values one a line, and such a line.
+_LIST = re.compile(
+    r"^[ \t]*repeats[ \t]*=[ \t]*\[[ \t]*(?:#[^\n]*)?\r?\n(?P<lines>.*?)^[ \t]*\]",
+    re.MULTILINE | re.DOTALL,
+)
+_VALUE = re.compile(
+    r"""(?P<indent>[ \t]*)(?P<value>"[^"\\\n]*"|'[^'\n]*')(?:[ \t]*(?P<comma>,))?"""
+    r"(?P<rest>[ \t]*(?:#[^\n]*)?\r?\n)"
+)
+_HEAD = re.compile(
+    r"""^(?P<indent>[ \t]*)head[ \t]*=[ \t]*(?:"[^"\\\n]*"|'[^'\n]*')[ \t]*"""
+    r"(?:(?P<comment>#[^\n]*\n?)|\r?\n|\Z)",
+    re.MULTILINE,
+)
 
 
 class SongEdit(msgspec.Struct, frozen=True):
     """What was changed of the song at `place` in the file, counted from 0; None is left alone.
 
     `title` is the one the song had when the set was read. `note` is the note value wanted first.
+    `no_head` takes the line that insists on a head out. With `section`, counted from 0 within the
+    song, tempo and note are those of that section, which was called `section_name`.
     """
 
     place: int
@@ -48,6 +65,9 @@ class SongEdit(msgspec.Struct, frozen=True):
     note: str | None = None
     taste: Taste | None = None
     head: str | None = None
+    no_head: bool = False
+    section: int | None = None
+    section_name: str = ""
 
 
 class FileStamp(msgspec.Struct, frozen=True):
@@ -106,17 +126,20 @@ def write_back(
     """Write `edits` into the set file at `path`, and its songs in `order` where that is given.
 
     `order` lists the places of the songs in the file, each once, in the order wanted. Comments and
-    layout stay; a comment directly above a song goes with it. Returns the set as it now stands.
+    layout stay; a comment directly above a song goes with it, one at the end of the file stays
+    there. Returns the set as it now stands.
     Raises InputFault, with the file unchanged, where a song is no longer where it was, the content
     is no longer the one `seen`, an edit or the order does not fit, or the file is laid out so that
     it cannot be rewritten.
     """
     source = str(path)
     if seen is not None and changed(path, seen):
-        raise InputFault("has changed", expected=_READ_AGAIN, source=source)
+        raise InputFault("has changed", expected=_AS_READ, source=source)
     before = read_setlist(path)
     text = read_text(path, what=_WHAT)
-    pieces = _pieces(text)
+    *pieces, last = _pieces(text)
+    end = _last_words(last) if pieces else len(last)
+    pieces.append(last[:end])
     if len(pieces) != len(before.song) + 1:
         raise InputFault(
             "songs are not written as [[song]] tables",
@@ -126,27 +149,25 @@ def write_back(
     songs = list(before.song)
     for edit in edits:
         _check_place(edit, before.song, source)
+        at = edit.place
         try:
-            changes = _changes(songs[edit.place], edit)
+            songs[at], pieces[at + 1] = _edited_song(songs[at], pieces[at + 1], edit)
         except InputFault as fault:
-            entry = song_entry(edit.place + 1, edit.title)
+            entry = song_entry(at + 1, edit.title)
             raise InputFault(
                 fault.problem, expected=fault.expected, source=source, entry=entry
             ) from None
-        if changes:
-            songs[edit.place] = msgspec.structs.replace(songs[edit.place], **changes)
-            pieces[edit.place + 1] = _edited(pieces[edit.place + 1], changes)
     if order is not None:
         if sorted(order) != list(range(len(songs))):
             raise InputFault(
                 f"the new order does not name each of the {len(songs)} songs once",
-                expected=_READ_AGAIN,
+                expected=_AS_READ,
                 source=source,
             )
         songs = [songs[place] for place in order]
         pieces = _ordered(pieces, order)
     wanted = msgspec.structs.replace(before, song=tuple(songs))
-    new = "".join(pieces)
+    new = "".join((*pieces, last[end:]))
     if new != text:
         _check(new, wanted, source)
         write_whole(path, new)
@@ -158,71 +179,190 @@ def _check_place(edit: SongEdit, songs: Sequence[Song], source: str) -> None:
     if not 0 <= edit.place < len(songs):
         raise InputFault(
             f"no song {edit.place + 1}",
-            expected=f"{quoted(edit.title)}, as it was read; read the set again",
+            expected=f"{quoted(edit.title)}, as it was read; {_TAKE_FIRST}",
             source=source,
         )
     title = songs[edit.place].title
     if title != edit.title:
         raise InputFault(
             f"song {edit.place + 1} is {quoted(title)}",
-            expected=f"{quoted(edit.title)}, as it was read; read the set again",
+            expected=f"{quoted(edit.title)}, as it was read; {_TAKE_FIRST}",
             source=source,
         )
 
 
+def _edited_song(song: Song, piece: str, edit: SongEdit) -> tuple[Song, str]:
+    """The song and its lines after the edit. Raises InputFault."""
+    own, *sections = _pieces(piece, _TABLE, skip=_SONG)
+    if edit.section is None:
+        changes = _changes(song, edit)
+        own = _edited(own, changes, "song")
+        return msgspec.structs.replace(song, **changes), "".join((own, *sections))
+    section = _section(song, edit)
+    if len(sections) != len(song.section):
+        raise InputFault(
+            "sections are not written as [[song.section]] tables",
+            expected="a line [[song.section]] above each section, to write changes back",
+        )
+    changes = _section_changes(song, section, edit)
+    sections[edit.section] = _edited(sections[edit.section], changes, "song", "section")
+    now = list(song.section)
+    now[edit.section] = msgspec.structs.replace(section, **changes)
+    return msgspec.structs.replace(song, section=tuple(now)), "".join((own, *sections))
+
+
+def _section(song: Song, edit: SongEdit) -> Section:
+    """The section that is edited, which must still be where it was. Raises InputFault."""
+    wanted = f"{quoted(edit.section_name)}, as it was read; {_TAKE_FIRST}"
+    place = edit.section or 0
+    if not 0 <= place < len(song.section):
+        raise InputFault(f"no section {place + 1}", expected=wanted)
+    section = song.section[place]
+    if section.name != edit.section_name:
+        raise InputFault(f"section {place + 1} is {quoted(section.name)}", expected=wanted)
+    return section
+
+
+def _section_changes(song: Song, section: Section, edit: SongEdit) -> dict[str, Any]:
+    if edit.taste is not None or edit.head is not None or edit.no_head:
+        raise InputFault(
+            f"section {quoted(section.name)} has no taste and no head of its own",
+            expected="an edit of the song",
+        )
+    changes = _tempo_change(section.tempo_bpm, edit)
+    changes |= _note_change(section.repeats or song.repeats, edit)
+    return changes
+
+
 def _changes(song: Song, edit: SongEdit) -> dict[str, Any]:
-    """The entries of the song that become others. Raises InputFault."""
-    changes: dict[str, Any] = {}
-    if edit.tempo_bpm is not None:
-        tempo_bpm = round(edit.tempo_bpm, _TEMPO_DECIMALS)
-        if tempo_bpm != song.tempo_bpm:
-            changes["tempo_bpm"] = tempo_bpm
-    if "tempo_bpm" in changes and song.midi_file is not None:
+    """The entries of the song that become others, None where one goes. Raises InputFault."""
+    changes = _tempo_change(song.tempo_bpm, edit)
+    if changes and song.midi_file is not None:
         # The two would disagree, and such a set cannot be planned.
         raise InputFault(
             f"the tempo comes from {quoted(song.midi_file)}",
             expected="a song without midi_file, to write a tempo back",
         )
-    if edit.note is not None:
-        note = note_value(edit.note)
-        if note != song.repeat_notes[0]:
-            rest = tuple(name for name in song.repeats if note_value(name) != note)
-            own = next((name for name in song.repeats if note_value(name) == note), note.name)
-            changes["repeats"] = (own, *rest)
+    changes |= _note_change(song.repeats, edit)
     if edit.taste not in (None, song.taste):
         changes["taste"] = edit.taste
-    if edit.head not in (None, song.head):
-        changes["head"] = edit.head
+    head = None if edit.no_head else song.head if edit.head is None else edit.head
+    if head != song.head:
+        changes["head"] = head
     return changes
 
 
-def _edited(piece: str, changes: dict[str, Any]) -> str:
-    """The lines of a song with some entries changed; a new entry follows the song's own ones."""
+def _tempo_change(now_bpm: float | None, edit: SongEdit) -> dict[str, Any]:
+    if edit.tempo_bpm is None:
+        return {}
+    tempo_bpm = round(edit.tempo_bpm, _TEMPO_DECIMALS)
+    return {} if tempo_bpm == now_bpm else {"tempo_bpm": tempo_bpm}
+
+
+def _note_change(repeats: tuple[str, ...], edit: SongEdit) -> dict[str, Any]:
+    """The note value wanted first moved up as it was written, or added. Raises InputFault."""
+    if edit.note is None:
+        return {}
+    note = note_value(edit.note)
+    notes = [note_value(name) for name in repeats]
+    if note == notes[0]:
+        return {}
+    if note not in notes:
+        return {"repeats": (note.name, *repeats)}
+    at = notes.index(note)
+    return {"repeats": (repeats[at], *repeats[:at], *repeats[at + 1 :])}
+
+
+def _edited(piece: str, changes: dict[str, Any], *tables: str) -> str:
+    """The lines of a table with some entries changed; a new entry follows the table's own ones."""
     import tomlkit  # noqa: PLC0415 - needed only to rewrite a file
 
-    first, *rest = _pieces(piece, _TABLE, skip=_SONG)
-    body, gap = _without_gap(first)
+    if not changes:
+        return piece
+    body, gap = _without_gap(piece)
     line_end = "\r\n" if "\r\n" in piece else "\n"
-    document = tomlkit.parse(body if body.endswith("\n") else body + line_end)
-    song: Any = document["song"][0]
-    for key, value in changes.items():
-        if key == "repeats":
-            _set_list(song, key, value)
+    body = body if body.endswith("\n") else body + line_end
+    left = dict(changes)
+    if "repeats" in left:
+        moved = _with_lines_moved(body, left["repeats"], line_end)
+        if _entries(moved, tables).get("repeats") == list(left["repeats"]):
+            body = moved
+            del left["repeats"]
+    if "head" in left and left["head"] is None:
+        without = _HEAD.sub(_comment_alone, body, count=1)
+        if "head" not in _entries(without, tables, {"head": "as before"}):
+            body = without
+            del left["head"]
+    document = tomlkit.parse(body)
+    table = _table(document, tables)
+    for key, value in left.items():
+        if value is None:
+            del table[key]
+        elif key == "repeats":
+            _set_list(table, key, value)
         else:
             whole = isinstance(value, float) and value.is_integer()
-            song[key] = int(value) if whole else value
+            table[key] = int(value) if whole else value
     edited = re.sub(r"\r?\n", line_end, tomlkit.dumps(document)).removesuffix(line_end)
-    return "".join((edited, gap, *rest))
+    return f"{edited}{gap}"
 
 
-def _set_list(song: Any, key: str, values: Sequence[str]) -> None:
+def _table(document: Any, tables: Sequence[str]) -> Any:
+    """The one table in a piece, of which `tables` name the way."""
+    for name in tables:
+        document = document[name]
+        document = document[0] if isinstance(document, list) else document
+    return document
+
+
+def _entries(text: str, tables: Sequence[str], otherwise: dict[str, Any] | None = None) -> Any:
+    """What a piece says, or `otherwise` where it is not TOML."""
+    return _table(tomllib.loads(text), tables) if _is_toml(text) else otherwise or {}
+
+
+def _comment_alone(line: re.Match[str]) -> str:
+    """Of a line that goes, the comment beside it stays."""
+    return f"{line['indent']}{line['comment']}" if line["comment"] else ""
+
+
+def _with_lines_moved(body: str, values: Sequence[str], line_end: str) -> str:
+    """The list of repeats in a new order, each value with its line and the comments above it.
+
+    `values` may hold one value more than the list does. A list that is written otherwise, not a
+    value a line, stays as it is.
+    """
+    found = _LIST.search(body)
+    if found is None:
+        return body
+    lines: dict[str, list[tuple[str, re.Match[str]]]] = {}
+    comments, indent, comma = "", "", ""
+    for line in found["lines"].splitlines(keepends=True):
+        value = _VALUE.fullmatch(line)
+        if value is not None:
+            lines.setdefault(value["value"][1:-1].strip(), []).append((comments, value))
+            comments, indent, comma = "", value["indent"], value["comma"] or ""
+        elif not line.strip() or line.lstrip().startswith("#"):
+            comments += line
+        else:
+            return body
+    told = ""
+    for place, name in enumerate(values):
+        ending = comma if place == len(values) - 1 else ","
+        if lines.get(name):
+            above, value = lines[name].pop(0)
+            told += f"{above}{value['indent']}{value['value']}{ending}{value['rest']}"
+        else:
+            told += f'{indent}"{name}"{ending}{line_end}'
+    begin, end = found.span("lines")
+    return body[:begin] + told + comments + body[end:]
+
+
+def _set_list(table: Any, key: str, values: Sequence[str]) -> None:
     """Write a list value by value, so that its lines and their comments stay where they are."""
-    if key not in song:
-        song[key] = list(values)
+    if key not in table:
+        table[key] = list(values)
         return
-    listed = song[key]
-    while len(listed) > len(values):
-        del listed[-1]
+    listed = table[key]
     if len(listed) < len(values):
         listed.insert(0, values[0])
     for place, value in enumerate(values):
@@ -263,12 +403,32 @@ def _comment_start(piece: str) -> int:
     at = len(piece)
     while at > 0:
         line_start = piece.rfind("\n", 0, at - 1) + 1
-        line = piece[line_start:at].strip()
-        # The last line of a string of several lines may look like a comment.
-        if not line.startswith("#") or '"""' in line or "'''" in line:
+        if not _is_comment(piece[line_start:at]):
             break
         at = line_start
     return at
+
+
+def _last_words(piece: str) -> int:
+    """Where the comments begin that end the file: they are no song's.
+
+    An entry of the last song that was made a comment is the song's still.
+    """
+    lines = piece.splitlines(keepends=True)
+    begin = len(lines)
+    while begin > 0 and (not lines[begin - 1].strip() or _is_comment(lines[begin - 1])):
+        begin -= 1
+    while begin < len(lines) and (
+        not lines[begin].strip("# \t\r\n") or _is_toml(lines[begin].lstrip("# \t"))
+    ):
+        begin += 1
+    return len(piece) - sum(map(len, lines[begin:]))
+
+
+def _is_comment(line: str) -> bool:
+    """Whether the line is nothing but a comment."""
+    # The last line of a string of several lines may look like one.
+    return line.lstrip().startswith("#") and '"""' not in line and "'''" not in line
 
 
 def _without_gap(piece: str) -> tuple[str, str]:

@@ -33,7 +33,7 @@ class Used(msgspec.Struct, frozen=True, omit_defaults=True):
 
     `at_unix_s` is wall-clock time in seconds. `tempo_bpm` counts the song's beat. `trim_log_scale`
     is the drift the stage reckoned with (see `unit.trim.Trim`). `gap_used_s` is the time from the
-    end of the song before to the beginning of this one.
+    end of the song before to the beginning of this one, `length_s` how long the part was played.
     """
 
     at_unix_s: Annotated[float, Meta(ge=0, le=1e11)]
@@ -46,6 +46,7 @@ class Used(msgspec.Struct, frozen=True, omit_defaults=True):
     knob: Annotated[float, Meta(ge=-1000, le=1000)] | None = None
     trim_log_scale: Annotated[float, Meta(ge=-1, le=1)] | None = None
     gap_used_s: Annotated[float, Meta(ge=0, le=86_400)] | None = None
+    length_s: Annotated[float, Meta(ge=0, le=86_400)] | None = None
 
     @property
     def key(self) -> PartKey:

@@ -6,38 +6,37 @@ The screen calls an action or `look`, then shows `answered` and `message`.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import msgspec
 
 from tempotape.advice.settings import Setting
+from tempotape.demos import DEMO_SET
 from tempotape.faults import InputFault
 from tempotape.remembered import LastOpened, controls_file, remember, state_folder
 from tempotape.songs import show_order
 from tempotape.songs.parts import Part
-from tempotape.songs.plan_report import PlannedSong, plan_parts
-from tempotape.songs.set_edit import changed, stamp, write_back
 from tempotape.songs.setlist import Song
-from tempotape.songs.used_log import Used, last_used, log_used, read_used, used_file
 from tempotape.stage import state as stage_state
-from tempotape.stage.edits import edits_left, song_edits
 from tempotape.stage.opening import Opening, SetOpened, check_heads, open_set
-from tempotape.stage.session import Session, SessionKeeper, resumed, session_of
+from tempotape.stage.session import SessionKeeper, resumed, session_of
 from tempotape.stage.shown import MIDI_BEATS_A_QUARTER, answered
 from tempotape.stage.state import StageState
 from tempotape.stage.tapping import LEAST_TAPS, RepeatsTapped
 from tempotape.tempo.notes import NOTE_VALUES
 from tempotape.tempo.taps import TapSeries
-from tempotape.tempo.typed import delay_ms
+from tempotape.tempo.typed import FASTEST_BPM, SLOWEST_BPM, delay_ms
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.trim import apply_trim, trim_text, trimmed_by, typed_error_ms
 from tempotape.unit.trim_store import keep_trim, load_trim
 
 if TYPE_CHECKING:
     from tempotape.advice.lead import LeadTempo
+    from tempotape.songs.plan_report import PlannedSong
     from tempotape.songs.rehearsal import Item
+    from tempotape.songs.used_log import PartKey, Used
     from tempotape.stage.rehearsing import Rehearsing
     from tempotape.tempo import controls
     from tempotape.tempo.clock import HeldFigure
@@ -48,6 +47,8 @@ MOST_UNDO = 100
 # A song shown for less was passed on the way to another, and not played.
 PLAYED_S = 20.0
 _LOOK_AT_FILE_S = 1.0
+_KEEP_CLOCK_S = 1.0
+_TEMPO_LIMITS = f"a tempo is from {SLOWEST_BPM:g} to {FASTEST_BPM:g}"
 
 
 class Desk:
@@ -63,7 +64,7 @@ class Desk:
         self.state = opening.state
         self.message = opening.remark
         self._songs = opening.songs
-        self._keeper = SessionKeeper(state_folder())
+        self._keeper = SessionKeeper(state_folder(), opening.shown_for)
         self._plan: dict[int, PlannedSong] | None = None
         self._planned_for: tuple[object, ...] = ()
         self._calibration: Calibration | None = None
@@ -74,6 +75,7 @@ class Desk:
         self._write_asked = False
         self._rehearsal: Rehearsing | None = None
         self._kept_state: StageState | None = None
+        self._kept_s = 0.0
         self._here_since_s = clock()
         self.link_view: LinkView | None = None
         self._unit_file: Path = opening.unit_file
@@ -85,11 +87,13 @@ class Desk:
         self._fitted: Calibration | None = None
         self._typed_at = 0.0
         self._before: list[StageState] = []
+        self._before_typing: StageState | None = None
         self._taps = TapSeries()
         self._tap_undo: StageState | None = None
         self._repeats: RepeatsTapped | None = None
         self.controls: controls.Controls | None = None
         self._pedals: controls.ControlReader | None = None
+        self.controls_fault = ""
         self.learning: str | None = None
         self._used = self._last_used()
         self.answered = answered(self.state, None, None)
@@ -115,6 +119,7 @@ class Desk:
     def take_calibration(self, calibration: Calibration) -> None:
         """The unit is fitted; what it had drifted by last is known again."""
         self._fitted = calibration
+        self.state = stage_state.without_heads(self.state, calibration.unit.head_names)
         trim = load_trim(state_folder(), self._unit_file, calibration.unit)
         self.state = stage_state.with_trim(self.state, trim)
         self._replan()
@@ -130,7 +135,9 @@ class Desk:
         try:
             self._take_controls(controls.read_controls(controls_file()))
         except InputFault as fault:
-            self.message = fault.sentence
+            # Program Change and Song Select need no file.
+            self._take_controls(controls.Controls(format=1))
+            self.message = self.controls_fault = fault.sentence
 
     def look(self) -> None:
         """What time and MIDI have brought; to be called several times a second."""
@@ -145,10 +152,18 @@ class Desk:
         if self._repeats is not None and self._repeats.over(now_s):
             self._close_repeats()
         self._watch_file(now_s)
-        if self.state is not self._kept_state:
-            self._kept_state = self.state
-            self._keeper.keep(self._session())
+        self._keep(now_s)
         self._answer()
+
+    def _keep(self, now_s: float) -> None:
+        """Keep where the player stands; a clock on the move is kept no more than once a second."""
+        state = self.state
+        if state is self._kept_state:
+            return
+        if state.source == "clock" and now_s - self._kept_s < _KEEP_CLOCK_S:
+            return
+        self._kept_state, self._kept_s = state, now_s
+        self._keeper.keep(session_of(state))
 
     def _answer(self) -> None:
         """Work out what is shown, where anything that it comes from has changed."""
@@ -180,6 +195,8 @@ class Desk:
         wanted = (state.parts, state.show, state.edits, calibration)
         if calibration is None or not state.parts or wanted == self._planned_for:
             return
+        from tempotape.songs.plan_report import plan_parts  # noqa: PLC0415 - not without a set
+
         self._planned_for = wanted
         by_song: dict[int, list[int]] = {}
         for at, part in enumerate(state.parts):
@@ -211,7 +228,8 @@ class Desk:
 
     def undo(self) -> None:
         self.message = ""
-        self._repeats = None
+        self._repeats = self._tap_undo = self._before_typing = None
+        self._taps.clear()
         if self._before:
             self._take(self._before.pop())
 
@@ -220,6 +238,7 @@ class Desk:
         before, self.state = self.state, state
         if state.trim != before.trim and self._fitted is not None:
             keep_trim(state_folder(), self._unit_file, self._fitted.unit, state.trim)
+        if (state.show, state.trim) != (before.show, before.trim):
             self._replan()
         if state.leading_bpm != before.leading_bpm and self._link is not None:
             self._link.lead(state.leading_bpm)
@@ -229,17 +248,24 @@ class Desk:
 
     def digit(self, key: str) -> None:
         self._typed_at = self._clock()
-        typed = stage_state.type_tempo(self.state, key)
-        self.change(typed, undo=not self.state.typing)
+        if self._before_typing is None:
+            self._before_typing = self.state
+            self._before = [*self._before[-MOST_UNDO:], self.state]
+        self.change(stage_state.type_tempo(self.state, key), undo=False)
 
     def erase(self) -> None:
         self._typed_at = self._clock()
         self.change(stage_state.erase(self.state), undo=False)
 
     def close(self) -> None:
-        """What is typed stands; taps along with the repeats are taken for a trim."""
+        """What is typed stands, if it is a tempo; taps with the repeats are taken for a trim."""
         fault = stage_state.typing_fault(self.state)
-        self.change(stage_state.close_typing(self.state), undo=False, message=fault)
+        before, self._before_typing = self._before_typing, None
+        if fault and before is not None:
+            self._before = self._before[:-1]
+            self.change(before, undo=False, message=fault)
+        else:
+            self.change(stage_state.close_typing(self.state), undo=False)
         if self._repeats is not None:
             self._close_repeats()
             self._answer()
@@ -256,9 +282,14 @@ class Desk:
         first = self._tap_undo is None
         self._tap_undo = self._tap_undo or self.state
         self.change(stage_state.with_taps(self.state, reading), undo=first)
+        if not SLOWEST_BPM <= reading.tempo_bpm <= FASTEST_BPM:
+            self.message = f"{reading.tempo_bpm:.0f} BPM tapped: {_TEMPO_LIMITS}"
 
     def times(self, factor: float) -> None:
-        self.change(stage_state.times(self.state, factor))
+        changed = stage_state.times(self.state, factor)
+        refused = changed is self.state and self.state.tempo_bpm is not None
+        told = f"{(self.state.tempo_bpm or 0) * factor:g} BPM: {_TEMPO_LIMITS}" if refused else ""
+        self.change(changed, message=told)
 
     def follow(self) -> bool:
         """Follow MIDI clock or leave it; whether a port has yet to be chosen."""
@@ -276,6 +307,7 @@ class Desk:
         if self._link is None:
             return
         self._link.choose(name)
+        self.link_view = self._link.view()
         self.change(stage_state.follow(self.state, on=True))
         self._remember(msgspec.structs.replace(self._last, midi_in=name))
 
@@ -283,6 +315,8 @@ class Desk:
         if self._link is None:
             return
         self._link.choose_output(name)
+        self.link_view = self._link.view()
+        self._answer()
         self._remember(msgspec.structs.replace(self._last, midi_out=name))
 
     def _remember(self, last: LastOpened) -> None:
@@ -337,7 +371,10 @@ class Desk:
         setting = self.answered.setting
         hand = (setting.head, setting.knob) if setting and setting.knob is not None else None
         self._replan()
-        self.change(stage_state.at_part(self.state, part_at, hand))
+        self._before_typing = None
+        view = self.link_view
+        speaks = view is not None and view.reading.state in {"locking", "locked"}
+        self.change(stage_state.at_part(self.state, part_at, hand, clock_gives=speaks))
 
     def find(self, typed: str) -> tuple[tuple[int, str], ...]:
         """The songs whose titles hold what is typed, best first: their places and titles."""
@@ -350,22 +387,30 @@ class Desk:
     def move(self, by: int) -> None:
         """The present song later or earlier in the show."""
         if self.state.parts:
-            self.change(stage_state.move_song(self.state, by))
-            self._replan()
-            self._answer()
+            self._change_show(stage_state.move_song(self.state, by))
 
     def skip(self) -> None:
         """Pass the present song over, or play it again."""
         if self.state.parts:
-            self.change(stage_state.skip_song(self.state))
-            self._replan()
-            self._answer()
+            self._change_show(stage_state.skip_song(self.state))
+
+    def _change_show(self, state: StageState) -> None:
+        """Another order of songs; a rehearsal of the old one is over."""
+        rehearsed, self._rehearsal = self._rehearsal, None
+        told = "the rehearsal ended: the order changed" if rehearsed is not None else ""
+        self.change(state, message=told)
 
     def write(self) -> None:
         """Write what was changed on the stage into the set file, when asked twice."""
+        from tempotape.songs.set_edit import write_back  # noqa: PLC0415
+        from tempotape.stage.edits import song_edits  # noqa: PLC0415
+
         songs = self._songs
-        if songs is None or self.state.setlist is None or songs.file.suffix.casefold() == ".csv":
+        if songs is None or songs.file.suffix.casefold() == ".csv":
             self.message = "there is no set file to write to"
+            return
+        if songs.file.resolve() == DEMO_SET.resolve():
+            self.message = "the demo is left as it is: copy the set and open the copy"
             return
         edits = song_edits(self.state)
         order = self.state.show.order
@@ -381,18 +426,19 @@ class Desk:
             told += " and the order" if moved else ""
             self.message = f"w again writes {told} to {songs.file.name}"
             return
-        self._write_asked = False
         try:
             write_back(songs.file, edits, order if moved else None, seen=songs.stamp)
             written = open_set(songs.file)
         except InputFault as fault:
             self.message = fault.sentence
             return
-        self._take_set(written, keep_edits=False)
+        self._take_written(written, order)
         self.message = f"written to {songs.file.name}"
 
     def take_file(self) -> None:
         """Take the set file as it is on the disk now; what was changed on the stage stays."""
+        from tempotape.songs.set_edit import stamp  # noqa: PLC0415
+
         songs = self._songs
         if songs is None:
             self.message = "no set is open"
@@ -407,32 +453,60 @@ class Desk:
             self._file_changed = False
             self.message = fault.sentence
             return
-        self._take_set(changed, keep_edits=True)
-        self.message = f"{songs.file.name} is taken as it is now"
+        before = len(self.state.edits)
+        self._take_set(changed, resumed(self._opened(changed), session_of(self.state)))
+        told = [f"{songs.file.name} is taken as it is now"]
+        gone = before - len(self.state.edits)
+        if gone:
+            told.append(f"{gone} change{'s' if gone > 1 else ''} of what is gone dropped")
+        if changed.setlist.unit != songs.setlist.unit:
+            told.append("its unit changed too: start again to use that")
+        self.message = "; ".join(told)
 
-    def _take_set(self, songs: SetOpened, *, keep_edits: bool) -> None:
-        """Go on with another version of the set, at the same song."""
-        if not keep_edits:
-            left = edits_left(self.state)
-            self.state = msgspec.structs.replace(self.state, edits=left)
-        session = self._session()
-        fresh = stage_state.opened(songs.setlist, songs.parts)
-        state = resumed(fresh, session)
+    def _opened(self, songs: SetOpened) -> StageState:
+        return stage_state.opened(songs.setlist, songs.parts)
+
+    def _take_written(self, songs: SetOpened, order: tuple[int, ...]) -> None:
+        """Go on with the set just written, in its new order, at the same song or section."""
+        from tempotape.stage.edits import edits_left  # noqa: PLC0415
+
+        state, fresh = self.state, self._opened(songs)
+        moved_to = {place: now for now, place in enumerate(order)}
+
+        def now_at(part_at: int) -> int:
+            song_at = state.parts[part_at].number - 1
+            return fresh.first_part(moved_to[song_at]) + part_at - state.first_part(song_at)
+
+        skipped = frozenset(moved_to[place] for place in state.show.skipped)
+        fresh = msgspec.structs.replace(
+            fresh,
+            show=msgspec.structs.replace(fresh.show, skipped=skipped),
+            edits={now_at(at): edit for at, edit in edits_left(state).items()},
+            following=state.following,
+        )
+        self._take_set(songs, stage_state.at_part(fresh, now_at(state.part_at), state.hand))
+
+    def _take_set(self, songs: SetOpened, state: StageState) -> None:
+        """Go on with another version of the set."""
+        if self._fitted is not None:
+            state = stage_state.without_heads(state, self._fitted.unit.head_names)
         state = msgspec.structs.replace(
             state, trim=self.state.trim, leading_bpm=self.state.leading_bpm, hand=self.state.hand
         )
         self._songs = songs
         self._file_changed = False
-        self._before = []
-        self._plan = None
+        self._before, self._before_typing = [], None
+        self._plan = self._rehearsal = None
         self.state = state
         self._replan()
         self._answer()
 
-    def _last_used(self) -> dict[tuple[str, str | None], Used]:
+    def _last_used(self) -> dict[PartKey, Used]:
         """What the set was last played with."""
         if self.state.setlist is None:
             return {}
+        from tempotape.songs.used_log import last_used, read_used, used_file  # noqa: PLC0415
+
         lines, damage = read_used(used_file(state_folder()))
         self.message = self.message or damage
         return last_used(lines, self.state.setlist.name)
@@ -440,6 +514,8 @@ class Desk:
     @property
     def notice(self) -> str:
         """What stands to be decided, for as long as it does."""
+        if self._keeper.failed:
+            return "nothing can be kept for next time: the state folder cannot be written"
         if not self._file_changed or self._songs is None:
             return ""
         return f"{self._songs.file.name} has changed on disk: e takes it as it is now"
@@ -449,6 +525,8 @@ class Desk:
         songs = self._songs
         if songs is None or now_s - self._looked_at_file_s < _LOOK_AT_FILE_S:
             return
+        from tempotape.songs.set_edit import changed  # noqa: PLC0415
+
         self._looked_at_file_s = now_s
         self._file_changed = changed(songs.file, songs.stamp)
 
@@ -462,6 +540,8 @@ class Desk:
             return
         if not playing and (self._rehearsal is not None or now_s - since_s < PLAYED_S):
             return
+        from tempotape.songs.used_log import Used, log_used, used_file  # noqa: PLC0415
+
         used = Used(
             at_unix_s=self._wall_clock(),
             set_name=state.setlist.name,
@@ -473,6 +553,7 @@ class Desk:
             knob=setting.knob if setting else None,
             trim_log_scale=state.trim.log_scale if state.trim else None,
             gap_used_s=self._rehearsal.gap_used_s if self._rehearsal else None,
+            length_s=now_s - since_s,
         )
         log_used(used_file(state_folder()), used)
 
@@ -481,19 +562,24 @@ class Desk:
     def rehearse(self) -> None:
         """Begin to rehearse from the present song on, or end it and say how the hand did."""
         if self._rehearsal is not None:
-            self.message = self._rehearsal.summary()
+            self._leave_part()
+            self.message = self._rehearsal.summary(self._clock())
             self._rehearsal = None
-        elif self._plan is None:
+        elif not self._plan:
             self.message = "there is no set to rehearse"
         else:
             from tempotape.stage.rehearsing import Rehearsing  # noqa: PLC0415
 
-            show = list(self._plan)
-            here = self.state.part_at if self.state.part_at in show else show[0]
-            places = show[show.index(here) :]
-            items = [_item(self.state.parts[at], self._plan[at], at == here) for at in places]
-            self._rehearsal = Rehearsing(places, items, self._clock())
-            self.to_part(places[0])
+            places = list(self._plan)
+            here = self.state.part_at if self.state.part_at in places else places[0]
+            items = [
+                _item(self.state.parts[at], self._plan[at], self._used, first=at == here)
+                for at in places
+            ]
+            self._leave_part()
+            self._rehearsal = Rehearsing(places, items, here, self._clock())
+            if here != self.state.part_at:
+                self._arrive(here)
         self._answer()
 
     def go(self) -> None:
@@ -504,6 +590,7 @@ class Desk:
         if self._rehearsal.playing:
             self._leave_part()
         at = self._rehearsal.go(self._clock())
+        self._here_since_s = self._clock()
         if at is not None and at != self.state.part_at:
             self._arrive(at)
         self._answer()
@@ -514,22 +601,23 @@ class Desk:
             self._rehearsal.ready(self._clock())
             self._answer()
 
-    def _session(self) -> Session:
-        return session_of(self.state, unit=self._last.unit, setlist=self._last.setlist)
-
     def close_down(self) -> None:
         """Have everything on the disk before leaving."""
         self._leave_part()
-        self._keeper.keep(self._session())
+        if self.link_view is not None and self.link_view.playing and self._link is not None:
+            self._link.halt()
+        self._keeper.keep(session_of(self.state))
         self._keeper.close()
 
     # Trim
 
     def repeats(self, t_s: float | None = None) -> None:
         """One tap along with the repeats; or the milliseconds typed are what they take."""
-        if self.state.typing:
+        if self.state.typing and self._before_typing is not None:
             # The digits were no tempo: the unit still stands where it stood before them.
-            typed, self.state = self.state.typing, self._before.pop()
+            typed, self.state = self.state.typing, self._before_typing
+            self._before_typing = None
+            self._before = self._before[:-1]
             self._answer()
             setting = self._standing_at()
             if setting is not None:
@@ -616,11 +704,23 @@ class Desk:
         if tempo_bpm is None:
             self.message = "no tempo of the tape is known: set a tempo first"
             return False
+        if not self._can_lead(tempo_bpm):
+            return False
         self.change(stage_state.lead(self.state, tempo_bpm))
         return self._output_wanted()
 
+    def _can_lead(self, tempo_bpm: float) -> bool:
+        """Whether a tempo of the song's beat can be sent as clock; says so where not."""
+        quarter_bpm = tempo_bpm * float(self.state.beat.quarters)
+        if _is_clock(quarter_bpm):
+            return True
+        self.message = f"{quarter_bpm:.4g} quarter notes a minute are beyond what a clock can be"
+        return False
+
     def lead_at(self, tempo: LeadTempo) -> bool:
         """Send the tempo of a listed knob mark; whether a port has yet to be chosen."""
+        if not self._can_lead(tempo.tempo_bpm):
+            return False
         note = NOTE_VALUES[tempo.note]
         self.change(stage_state.lead(self.state, tempo.tempo_bpm, note=note, head=tempo.head))
         return self._output_wanted()
@@ -641,7 +741,8 @@ class Desk:
             head=self.state.head,
         )
         self.message = "; ".join(report.remarks)
-        return report.tempos
+        beat = float(self.state.beat.quarters)
+        return tuple(tempo for tempo in report.tempos if _is_clock(tempo.tempo_bpm * beat))
 
     def _tempo_of_tape(self) -> float | None:
         """The tempo, in the song's beat, of the repeats just tapped or of the setting shown.
@@ -652,7 +753,10 @@ class Desk:
 
         setting = self.answered.setting
         repeats, self._repeats = self._repeats, None
-        if repeats is not None and (tapped := repeats.delay_ms) is not None:
+        if repeats is not None:
+            tapped = repeats.delay_ms
+            if tapped is None:
+                raise InputFault(f"too few taps to lead by: {LEAST_TAPS} are the least")
             note = NOTE_VALUES[repeats.setting.note]
             return tempo_of_setting(tapped[0], note, self.state.beat)
         if setting is None:
@@ -718,8 +822,11 @@ class Desk:
                 first = self.state.first_part(self.state.song_at)
                 if first != self.state.part_at:
                     self.to_part(first)
+            case controls.Position(_, midi_beat):
+                beat = midi_beat // MIDI_BEATS_A_QUARTER + 1
+                self.message = f"the song stands at quarter note {beat}"
             case _:
-                # Stop, continue and position reach the follower with the clock itself.
+                # Stop and continue reach the follower with the clock itself.
                 pass
 
     @property
@@ -765,6 +872,7 @@ class Desk:
         self.learning = None
         try:
             self._take_controls(controls.write_control(controls_file(), control))
+            self.controls_fault = ""
         except InputFault as fault:
             self.message = fault.sentence
 
@@ -775,23 +883,32 @@ class Desk:
         self._pedals = controls.ControlReader(known)
 
 
+def _is_clock(quarter_bpm: float) -> bool:
+    """Whether clock can be sent at so many quarter notes a minute."""
+    from tempotape.tempo.midi_link import FASTEST_BPM, SLOWEST_BPM  # noqa: PLC0415
+
+    return SLOWEST_BPM <= quarter_bpm <= FASTEST_BPM
+
+
 def _as_edited(state: StageState, part_at: int) -> Part:
     """A part of the set with what was changed of it on the stage."""
     there = stage_state.at_part(msgspec.structs.replace(state, following=False), part_at, None)
     return msgspec.structs.replace(state.parts[part_at], tempo_bpm=there.tempo_bpm, wish=there.wish)
 
 
-def _item(part: Part, planned: PlannedSong, first: bool) -> Item:  # noqa: FBT001 - one fact
-    """A part of the set to rehearse; a hand that stays where it is has no move."""
+def _item(part: Part, planned: PlannedSong, used: Mapping[PartKey, Used], *, first: bool) -> Item:
+    """A part of the set to rehearse, as long as it was last; a hand that stays has no move."""
     from tempotape.songs.rehearsal import Item  # noqa: PLC0415
 
     move = planned.hand if planned.head_switch or planned.knob_travel > 0 else ""
     if first and planned.knob is not None:
         move = f"head {planned.head}, knob to {planned.knob_text}"
+    last = used.get((part.title, part.section))
     return Item(
         title=part.title,
         section=part.section,
         gap_s=part.gap_s,
+        length_s=last.length_s if last else None,
         move=move,
         inside=part.inside,
     )

@@ -31,7 +31,7 @@ class FeetScreen(ListBox[None]):
         self._message = ""
 
     def on_mount(self) -> None:
-        self._desk.message = ""
+        self._desk.message = self._desk.controls_fault
         self._look()
         self.set_interval(LOOK_EVERY_S, self._look)
 

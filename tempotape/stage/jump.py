@@ -13,6 +13,7 @@ from tempotape.stage.boxes import ListBox
 from tempotape.text import printable
 
 _MOST_TYPED = 40
+_LINE_CELLS = 74
 
 
 class JumpScreen(ListBox[int | None]):
@@ -47,7 +48,8 @@ class JumpScreen(ListBox[int | None]):
     def _look(self) -> None:
         self._found = self._find(self._typed)
         self.tell(f"Jump to: {printable(self._typed)}_" if self._typed else self.ASKED)
-        self.offer(tuple(printable(title) for _, title in self._found), keep_marked=False)
+        lines = tuple(printable(title)[:_LINE_CELLS] for _, title in self._found)
+        self.offer(lines, keep_marked=False)
 
     def on_option_list_option_selected(self, chosen: OptionList.OptionSelected) -> None:
         self.dismiss(self._found[chosen.option_index][0])

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import msgspec
 
@@ -12,15 +12,17 @@ from tempotape.faults import InputFault
 from tempotape.remembered import LastOpened, fits_folder, last_opened, remember, state_folder
 from tempotape.songs.parts import Part, parts_of
 from tempotape.songs.set_csv import read_set
-from tempotape.songs.set_edit import FileStamp, stamp
 from tempotape.songs.setlist import Section, Setlist, unit_path
 from tempotape.stage.session import SessionKeeper, resumed
-from tempotape.stage.state import StageState, opened
+from tempotape.stage.state import StageState, opened, without_heads
 from tempotape.tempo.typed import tempo_bpm
 from tempotape.text import listed, quoted
 from tempotape.unit.calibration import Calibration, kept_calibration, load_calibration
 from tempotape.unit.model import Unit
 from tempotape.unit.unitfile import read_unit
+
+if TYPE_CHECKING:
+    from tempotape.songs.set_edit import FileStamp
 
 
 class SetOpened(msgspec.Struct, frozen=True):
@@ -46,6 +48,11 @@ class Opening(msgspec.Struct, frozen=True):
     remark: str = ""
     songs: SetOpened | None = None
 
+    @property
+    def shown_for(self) -> Path:
+        """What the session belongs to: the set, or the unit where there is no set."""
+        return self.songs.file if self.songs else self.unit_file
+
     def calibration(self) -> Calibration:
         """The fitted unit; takes a second or two unless its fit is kept from before."""
         return self.kept or load_calibration(self.unit_file, keep_in=fits_folder())
@@ -66,15 +73,15 @@ def open_stage(
     cannot be used.
     """
     bpm = None if tempo is None else tempo_bpm(tempo, entry="--tempo")
-    remarks = []
-    last = last_opened(state_folder())
+    last, remark = last_opened(state_folder())
+    remarks = [remark] if remark else []
     ports = (midi_in or last.midi_in, midi_out or last.midi_out)
     if unit is None and setlist is None:
         try:
             unit, setlist = last.unit, last.setlist
             unit_file, model, songs = _read(unit, setlist) if unit or setlist else _read(*_DEMO)
         except InputFault as fault:
-            unit = setlist = None
+            # What was open last stays remembered: the file may only be away.
             unit_file, model, songs = _read(*_DEMO)
             remarks.append(f"opened the demo, because {fault.sentence}")
     else:
@@ -82,12 +89,11 @@ def open_stage(
     last = LastOpened(_absolute(unit), _absolute(setlist), *ports)
     remember(state_folder(), last)
     state = opened(songs.setlist, songs.parts) if songs else opened(None)
-    session, damage = SessionKeeper(state_folder()).load()
+    session, damage = SessionKeeper(state_folder(), songs.file if songs else unit_file).load()
     if damage:
-        # The folder is long, and the same for all of them.
-        remarks.append(damage.replace(f"{state_folder()}{os.sep}", ""))
-    if session is not None and (session.unit, session.setlist) == (last.unit, last.setlist):
-        state = resumed(state, session)
+        remarks.append(WHAT_DAMAGE[session is not None])
+    if session is not None:
+        state = without_heads(resumed(state, session), model.head_names)
     if bpm is not None:
         state = msgspec.structs.replace(
             state, tempo_bpm=bpm, source="typed", as_planned=False, following=False
@@ -98,6 +104,11 @@ def open_stage(
     return Opening(unit_file, kept, state, last, "; ".join(remarks), songs)
 
 
+# Where the player stood was damaged on disk: without and with an older generation that is sound.
+WHAT_DAMAGE = (
+    "where you stood last was damaged: set aside, beginning anew",
+    "where you stood last was damaged: set aside, going on from just before",
+)
 _DEMO = (str(DEMO_UNIT), str(DEMO_SET))
 
 
@@ -107,6 +118,8 @@ def _absolute(path: str | None) -> str | None:
 
 def open_set(path: Path) -> SetOpened:
     """The set in the file at `path`, with its MIDI files. Raises InputFault."""
+    from tempotape.songs.set_edit import stamp  # noqa: PLC0415 - not without a set
+
     seen = stamp(path)
     setlist = read_set(path)
     try:

@@ -9,11 +9,17 @@ from tempotape.songs.rehearsal import Item
 
 
 class Rehearsing:
-    """A rehearsal of `items`, each of them the part of the set at the same place of `places`."""
+    """A rehearsal of `items`, each of them the part of the set at the same place of `places`.
 
-    def __init__(self, places: Sequence[int], items: Sequence[Item], now_s: float) -> None:
+    It begins at the part `at`.
+    """
+
+    def __init__(self, places: Sequence[int], items: Sequence[Item], at: int, now_s: float) -> None:
         self._places = tuple(places)
-        self._state = rehearsal.begun(items, now_s)
+        begun = rehearsal.begun(items, now_s)
+        self._state = rehearsal.called(begun, self._places.index(at))
+        # The time before the first song, or after a jump, is no gap of the show.
+        self._gap_counts = False
 
     @property
     def playing(self) -> bool:
@@ -21,8 +27,8 @@ class Rehearsing:
 
     @property
     def gap_used_s(self) -> float | None:
-        """The gap that was used before what is played now."""
-        return self._state.gap_s
+        """The gap that was used before what is played now, where it was one of the show."""
+        return self._state.gap_s if self._gap_counts else None
 
     def go(self, now_s: float) -> int | None:
         """Begin to play, or go on to the section or song that follows; the part to show, if any.
@@ -35,6 +41,7 @@ class Rehearsing:
         else:
             section = rehearsal.section_begun(state, now_s)
             self._state = section if section is not state else rehearsal.song_ended(state, now_s)
+            self._gap_counts = True
         return None if self._state.over else self._places[self._state.at]
 
     def arrive(self, part_at: int, now_s: float) -> None:
@@ -44,6 +51,7 @@ class Rehearsing:
         if self._state.playing:
             self._state = rehearsal.song_ended(self._state, now_s)
         self._state = rehearsal.called(self._state, self._places.index(part_at))
+        self._gap_counts = False
 
     @property
     def _at(self) -> int | None:
@@ -75,8 +83,9 @@ class Rehearsing:
             return f"{told}; next move in {_clock(left.next_move_s)}"
         return told
 
-    def summary(self) -> str:
-        """How the hand did, and the worst of it."""
+    def summary(self, now_s: float) -> str:
+        """How the hand did, and the worst of it; what is still played is over."""
+        self._state = rehearsal.song_ended(self._state, now_s)
         work = rehearsal.handwork(self._state)
         late = [one for one in work if one.enough is False]
         if not work:

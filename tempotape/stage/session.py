@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 
 import msgspec
@@ -13,31 +15,33 @@ from tempotape.songs.show_order import ShowOrder, reconciled
 from tempotape.stage.state import Edit, Source, StageState, at_part
 from tempotape.tempo.notes import NOTE_VALUES
 
-_NAME = "show"
-
 
 class KeptEdit(msgspec.Struct, frozen=True):
-    """What was changed of a song, or of a section; of songs of one title, `nth` counts from 0."""
+    """What was changed of a song, or of its section of that name; None is not changed.
+
+    Of songs of one title, and of sections of one name in a song, `nth` and `section_nth` count
+    from 0.
+    """
 
     title: str
     nth: int
-    section: int
+    section: str | None = None
+    section_nth: int = 0
     tempo_bpm: float | None = None
     note: str | None = None
-    taste: Taste = "steady"
+    taste: Taste | None = None
     head: str | None = None
-    factor: float = 1.0
+    head_chosen: bool = False
+    factor: float | None = None
 
 
 class Session(msgspec.Struct, frozen=True):
-    """Where the player stood with a unit and a set, named by their absolute paths.
+    """Where the player stood with a set, or with a unit and no set.
 
     `titles` are the songs as they stood in the file, so that a file that has changed since is
-    matched by them. The tempo is kept where it was not the set's own.
+    matched by them. Tempo, note, taste and head are those shown.
     """
 
-    unit: str | None = None
-    setlist: str | None = None
     titles: tuple[str, ...] = ()
     order: tuple[int, ...] = ()
     skipped: tuple[int, ...] = ()
@@ -47,34 +51,48 @@ class Session(msgspec.Struct, frozen=True):
     tempo_bpm: float | None = None
     source: Source = "none"
     following: bool = False
+    note: str | None = None
+    taste: Taste = "steady"
+    head: str | None = None
 
 
-def session_of(state: StageState, *, unit: str | None, setlist: str | None) -> Session:
+def session_of(state: StageState) -> Session:
     """What to keep of a state."""
     titles = _titles(state)
     return Session(
-        unit=unit,
-        setlist=setlist,
         titles=titles,
         order=state.show.order,
         skipped=tuple(sorted(state.show.skipped)),
         song_at=state.song_at,
         section_at=state.section_at if state.parts else 0,
-        edits=tuple(_kept(state, titles, at, edit) for at, edit in sorted(state.edits.items())),
+        edits=tuple(
+            _kept(state, titles, at, edit)
+            for at, edit in sorted(state.edits.items())
+            if state.parts  # without a set, note, taste and head themselves are kept
+        ),
         tempo_bpm=state.tempo_bpm,
         source=state.source,
         following=state.following,
+        note=state.note.name if state.note else None,
+        taste=state.taste,
+        head=state.head,
     )
 
 
 def resumed(state: StageState, kept: Session) -> StageState:
-    """The state just opened, taken to where the kept one stood; songs are matched by title."""
+    """The state just opened, taken to where the kept one stood; songs are matched by title.
+
+    A title that is new at the place of one that is gone is the same song under another name.
+    """
     if state.setlist is None:
+        note = NOTE_VALUES.get(kept.note) if kept.note else None
+        state = msgspec.structs.replace(state, note=note, taste=kept.taste, head=kept.head)
         return _with_tempo(state, kept)
     titles = _titles(state)
+    before = _renamed(kept.titles, titles)
     order = ShowOrder(kept.order, frozenset(kept.skipped))
-    show, song_at = reconciled(kept.titles, titles, order, kept.song_at)
-    edits = dict(_known(state, titles, kept.edits))
+    show, song_at = reconciled(before, titles, order, kept.song_at)
+    edits = dict(_known(state, titles, kept, before))
     state = msgspec.structs.replace(state, show=show, edits=edits)
     if song_at is None:
         return state
@@ -83,8 +101,18 @@ def resumed(state: StageState, kept: Session) -> StageState:
     if not (part_at < len(state.parts) and state.parts[part_at].number == song_at + 1):
         part_at = first
     there = at_part(state, part_at, None)
-    same = 0 <= kept.song_at < len(kept.titles) and kept.titles[kept.song_at] == titles[song_at]
+    same = 0 <= kept.song_at < len(before) and before[kept.song_at] == titles[song_at]
     return _with_tempo(there, kept) if same else there
+
+
+def _renamed(before: tuple[str, ...], titles: tuple[str, ...]) -> tuple[str, ...]:
+    """The titles before, with those of renamed songs as they are now."""
+    if len(before) != len(titles):
+        return before
+    gone, new = set(before) - set(titles), set(titles) - set(before)
+    return tuple(
+        now if was in gone and now in new else was for was, now in zip(before, titles, strict=True)
+    )
 
 
 def _with_tempo(state: StageState, kept: Session) -> StageState:
@@ -106,42 +134,61 @@ def _titles(state: StageState) -> tuple[str, ...]:
 
 
 def _kept(state: StageState, titles: tuple[str, ...], part_at: int, edit: Edit) -> KeptEdit:
-    song_at = state.parts[part_at].number - 1 if state.parts else 0
+    part = state.parts[part_at] if state.parts else None
+    song_at = part.number - 1 if part else 0
     title = titles[song_at] if titles else ""
+    names = (
+        [one.section for one in state.parts[state.first_part(song_at) : part_at]] if part else []
+    )
     return KeptEdit(
         title=title,
         nth=titles[:song_at].count(title),
-        section=part_at - state.first_part(song_at) if state.parts else 0,
+        section=part.section if part else None,
+        section_nth=names.count(part.section) if part else 0,
         tempo_bpm=edit.tempo_bpm,
         note=edit.note.name if edit.note else None,
         taste=edit.taste,
         head=edit.head,
+        head_chosen=edit.head_chosen,
         factor=edit.factor,
     )
 
 
 def _known(
-    state: StageState, titles: tuple[str, ...], edits: tuple[KeptEdit, ...]
-) -> list[tuple[int, Edit]]:
+    state: StageState, titles: tuple[str, ...], kept: Session, before: tuple[str, ...]
+) -> Iterator[tuple[int, Edit]]:
     """The edits of songs and sections that are still there, by place among the parts."""
-    found = []
-    for edit in edits:
-        places = [place for place, title in enumerate(titles) if title == edit.title]
+    renamed = dict(zip(kept.titles, before, strict=True))
+    for edit in kept.edits:
+        title = renamed.get(edit.title, edit.title)
+        places = [place for place, one in enumerate(titles) if one == title]
         if not 0 <= edit.nth < len(places):
             continue
-        song_at = places[edit.nth]
-        at = state.first_part(song_at) + edit.section
-        if edit.section >= 0 and at < len(state.parts) and state.parts[at].number == song_at + 1:
+        number = places[edit.nth] + 1
+        sections = [
+            at
+            for at, part in enumerate(state.parts)
+            if part.number == number and part.section == edit.section
+        ]
+        if 0 <= edit.section_nth < len(sections):
             note = NOTE_VALUES.get(edit.note) if edit.note else None
-            found.append((at, Edit(edit.tempo_bpm, note, edit.taste, edit.head, edit.factor)))
-    return found
+            yield (
+                sections[edit.section_nth],
+                Edit(edit.tempo_bpm, note, edit.taste, edit.head, edit.head_chosen, edit.factor),
+            )
 
 
 class SessionKeeper:
-    """Keeps the newest session on disk, on a thread of its own, so that no key waits for it."""
+    """Keeps the newest session on disk, on a thread of its own, so that no key waits for it.
 
-    def __init__(self, folder: Path) -> None:
-        self._file = KeptFile(folder, _NAME, Session)
+    Each set, or unit without a set, has a file of its own, by `path`. `failed` says that the last
+    session could not be kept.
+    """
+
+    def __init__(self, folder: Path, path: Path) -> None:
+        key = hashlib.sha256(str(path.resolve()).encode("utf-8", "surrogateescape")).hexdigest()
+        self._file = KeptFile(folder, f"show-{key[:16]}", Session)
+        self.failed = False
         self._changed = threading.Condition()
         self._newest: Session | None = None
         self._saved: Session | None = None
@@ -178,7 +225,7 @@ class SessionKeeper:
                 newest = self._newest
                 if newest is self._saved or newest is None:
                     return
-            self._file.save(newest)
+            self.failed = not self._file.save(newest)
             self._saved = newest
 
 

@@ -11,8 +11,6 @@ import msgspec
 from tempotape.advice.advise import advise
 from tempotape.advice.settings import Setting
 from tempotape.advice.wording import timing_word, zone_words
-from tempotape.songs.hand_moves import move_text
-from tempotape.songs.plan_report import PlannedSong
 from tempotape.stage.state import StageState, at_part, typing_fault
 from tempotape.text import printable
 from tempotape.unit.calibration import Calibration
@@ -21,10 +19,11 @@ from tempotape.unit.knob import knob_figure, knob_text, pointer_deg
 from tempotape.unit.trim import age_s, age_words, drift, faded
 
 if TYPE_CHECKING:
+    from tempotape.songs.plan_report import PlannedSong
     from tempotape.tempo.midi_link import LinkView
 
 # The plan of the set: a setting for each of its parts, by place.
-Plan = Mapping[int, PlannedSong]
+Plan = Mapping[int, "PlannedSong"]
 # Song Position counts sixteenth notes (MIDI 1.0 Detailed Specification).
 MIDI_BEATS_A_QUARTER = 4
 ZONE_MARKS = {"steady": "=", "wobbly": "~", "unstable": "!", "unknown": "?"}
@@ -181,7 +180,7 @@ def _followed(state: StageState, link: LinkView, beat: str) -> str:
     if link.chosen is None:
         return "MIDI clock: no port chosen, press p"
     if link.listening is None:
-        return printable(f"MIDI clock: waiting for port {link.chosen}")
+        return printable(_waiting(link.problem, f"MIDI clock: waiting for port {link.chosen}"))
     if link.own_clock:
         return printable(f"MIDI clock: our own comes back on {link.listening}, not followed")
     told = {
@@ -190,9 +189,14 @@ def _followed(state: StageState, link: LinkView, beat: str) -> str:
         "locked": "LOCKED",
         "lost": "LOST, tempo held",
     }[link.reading.state]
-    told += ", playing" if link.reading.running else ""
+    told += ", playing" if link.reading.running and link.reading.state == "locked" else ""
     told += {0.5: ", halved", 1.0: "", 2.0: ", doubled"}.get(state.factor, f" x{state.factor:g}")
     return printable(f"MIDI clock {told}, {link.listening}{beat}")
+
+
+def _waiting(problem: str, waiting: str) -> str:
+    """What keeps a port from being opened, where that is more than its not being there yet."""
+    return problem if problem and "is not there" not in problem else waiting
 
 
 def _kept(state: StageState) -> str:
@@ -212,7 +216,8 @@ def _leading(bpm: float, link: LinkView) -> str:
     if link.output_chosen is None:
         return f"{tempo}: no port to send to, press o"
     if link.sending_to is None:
-        return printable(f"{tempo}: waiting for port {link.output_chosen}")
+        waiting = f"{tempo}: waiting for port {link.output_chosen}"
+        return printable(_waiting(link.out_problem, waiting))
     beat = link.position_beats // MIDI_BEATS_A_QUARTER + 1
     moving = f"playing, beat {beat}" if link.playing else "s starts"
     return printable(f"{tempo}, {moving}, to {link.sending_to}")
@@ -310,8 +315,10 @@ def _next_part(
     at = state.next_part_at
     if at is None:
         return "last song of the set" if state.parts else ""
+    from tempotape.songs.hand_moves import move_text  # noqa: PLC0415 - not without a set
+
     part = state.parts[at]
-    named = f"next {part.section if part.inside and part.section else part.title}"
+    named = f"next {_short(part.section if part.inside and part.section else part.title)}"
     best = None if calibration is None else _coming(at_part(state, at, None), calibration, plan)
     if best is None or calibration is None:
         return f"{named}: tempo not known yet"
@@ -321,7 +328,9 @@ def _next_part(
     stands = setting is not None and setting.knob is not None
     head, knob = (setting.head, setting.knob) if setting and stands else (None, None)
     move = move_text(calibration.unit.knob, head, knob, best[1].head, best[1].knob)
-    return f"{named}: {move} ({best[1].note})"
+    told = f"{named}: {move} ({best[1].note})"
+    # The move is worth more than the end of a title.
+    return told if len(told) <= _LINE_CELLS else f"next, {best[0]:g}: {move} ({best[1].note})"
 
 
 def _coming(
@@ -391,8 +400,18 @@ def _songs(state: StageState, plan: Plan | None) -> tuple[str, ...]:
 
 # How much of a title the list shows, the songs above the present one, and how many from there.
 _TITLE_CELLS = 20
+# A line of the narrowest stage, and how much of it the next title may take.
+_LINE_CELLS = 80
+_MOST_TITLE = 30
 _SONGS_BEFORE = 1
 _MOST_SONGS = 30
+
+
+def _short(title: str) -> str:
+    title = printable(title)
+    if len(title) <= _MOST_TITLE:
+        return title
+    return f"{title[: _MOST_TITLE - 1]}\N{HORIZONTAL ELLIPSIS}"
 
 
 def _cut(title: str) -> str:

@@ -5,7 +5,7 @@ Every function returns a new state; the old one is kept for undo.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 import msgspec
 
@@ -40,17 +40,22 @@ _MORE_NOTES = tuple(
 
 
 class Edit(msgspec.Struct, frozen=True):
-    """What the player changed of one song, or section of one, on the stage.
+    """What the player changed of one song, or section of one, on the stage; None is not changed.
 
-    `tempo_bpm` is None where the set's own stands. `factor` is what a followed clock's tempo is
-    multiplied by.
+    `head` counts where `head_chosen`, and is None there where the player insists on none. `factor`
+    is what a followed clock's tempo is multiplied by.
     """
 
-    tempo_bpm: float | None
-    note: NoteValue | None
-    taste: Taste
-    head: str | None
-    factor: float = 1.0
+    tempo_bpm: float | None = None
+    note: NoteValue | None = None
+    taste: Taste | None = None
+    head: str | None = None
+    head_chosen: bool = False
+    factor: float | None = None
+
+
+_UNCHANGED = Edit()
+_replace = msgspec.structs.replace
 
 
 class StageState(msgspec.Struct, frozen=True):
@@ -87,8 +92,21 @@ class StageState(msgspec.Struct, frozen=True):
     @property
     def factor(self) -> float:
         """What a followed clock's tempo is multiplied by in this song."""
-        edit = self.edits.get(self.part_at)
-        return edit.factor if edit else 1.0
+        return self.edit_at(self.part_at).factor or 1.0
+
+    def edit_at(self, part_at: int) -> Edit:
+        """What was changed of a part; taste, head and factor of a song hold in its sections too."""
+        own = self.edits.get(part_at, _UNCHANGED)
+        if not self.parts or not self.parts[part_at].inside:
+            return own
+        whole = self.edits.get(self.first_part(self.parts[part_at].number - 1), _UNCHANGED)
+        return _replace(
+            own,
+            taste=own.taste or whole.taste,
+            head=own.head if own.head_chosen else whole.head,
+            head_chosen=own.head_chosen or whole.head_chosen,
+            factor=own.factor or whole.factor,
+        )
 
     @property
     def part(self) -> Part | None:
@@ -154,9 +172,6 @@ class StageState(msgspec.Struct, frozen=True):
         )
 
 
-_replace = msgspec.structs.replace
-
-
 def opened(setlist: Setlist | None, parts: tuple[Part, ...] | None = None) -> StageState:
     """The state at the first song; `parts` is what the set plays, where its MIDI files count."""
     if setlist is None:
@@ -166,33 +181,19 @@ def opened(setlist: Setlist | None, parts: tuple[Part, ...] | None = None) -> St
     return at_part(state, 0, None)
 
 
-def at_song(state: StageState, song_at: int, hand: tuple[str, float] | None) -> StageState:
-    """The state on arriving at the beginning of a song, by its place in the file."""
-    if state.setlist is None or not 0 <= song_at < len(state.setlist.song):
-        return state
-    return at_part(state, state.first_part(song_at), hand)
-
-
-def at_part(state: StageState, part_at: int, hand: tuple[str, float] | None) -> StageState:
+def at_part(
+    state: StageState, part_at: int, hand: tuple[str, float] | None, *, clock_gives: bool = False
+) -> StageState:
     """The state on arriving at a song or section: its tempo, taste and head, or what was made of
-    them. Taste and head that the player chose for a song hold in its sections too.
+    them. `clock_gives` says that a clock that is followed gives the tempo, whatever the song.
     """
     if not 0 <= part_at < len(state.parts):
         return state
-    part = state.parts[part_at]
     there = _replace(state, part_at=part_at)
-    song = there.song
+    part, song, edit = state.parts[part_at], there.song, state.edit_at(part_at)
     assert song is not None  # noqa: S101 - parts come from a set
-    whole = state.edits.get(there.first_part(there.song_at))
-    edit = state.edits.get(part_at) or Edit(
-        None,
-        None,
-        whole.taste if whole else song.taste,
-        whole.head if whole else song.head,
-        whole.factor if whole else 1.0,
-    )
     tempo_bpm, source = state.tempo_bpm, state.source
-    if not state.following:
+    if not (state.following and clock_gives):
         tempo_bpm = edit.tempo_bpm or part.tempo_bpm
         source = "changed" if edit.tempo_bpm else "song" if part.tempo_bpm else "none"
     return _replace(
@@ -201,21 +202,17 @@ def at_part(state: StageState, part_at: int, hand: tuple[str, float] | None) -> 
         source=source,
         typing="",
         note=edit.note,
-        taste=edit.taste,
-        head=edit.head,
+        taste=edit.taste or song.taste,
+        head=edit.head if edit.head_chosen else song.head,
         way=0,
-        as_planned=part_at not in state.edits and not state.following,
+        as_planned=source != "clock",
         hand=hand,
     )
 
 
-def _edited(state: StageState, factor: float | None = None) -> StageState:
-    """The state with the present choices kept for this song or section."""
-    before = state.edits.get(state.part_at)
-    tempo_bpm = before.tempo_bpm if before else None
-    if state.source in {"typed", "tapped", "tape"}:
-        tempo_bpm = state.tempo_bpm
-    edit = Edit(tempo_bpm, state.note, state.taste, state.head, factor or state.factor)
+def _edited(state: StageState, **changes: Any) -> StageState:
+    """The state with these changes kept for this song or section."""
+    edit = _replace(state.edits.get(state.part_at, _UNCHANGED), **changes)
     return _replace(state, edits={**state.edits, state.part_at: edit}, as_planned=False)
 
 
@@ -247,7 +244,8 @@ def _with_typing(state: StageState, typing: str) -> StageState:
         bpm = tempo_bpm(typing)
     except InputFault:
         return typed
-    return _edited(_replace(typed, tempo_bpm=bpm, source="typed", following=False, way=0))
+    typed = _replace(typed, tempo_bpm=bpm, source="typed", following=False, way=0)
+    return _edited(typed, tempo_bpm=bpm)
 
 
 def close_typing(state: StageState) -> StageState:
@@ -267,14 +265,32 @@ def typing_fault(state: StageState) -> str:
 
 
 def follow(state: StageState, *, on: bool) -> StageState:
-    """Follow MIDI clock, or leave it and keep the tempo it gave."""
-    return _replace(state, following=on, typing="")
+    """Follow MIDI clock, and send none of our own; or leave it and keep the tempo it gave."""
+    leading_bpm = None if on else state.leading_bpm
+    return _replace(state, following=on, typing="", leading_bpm=leading_bpm)
+
+
+def without_heads(state: StageState, known: tuple[str, ...]) -> StageState:
+    """The state with no insistence of the player's on a head that the unit does not have."""
+    edits = {
+        at: edit
+        if edit.head is None or edit.head in known
+        else _replace(edit, head=None, head_chosen=False)
+        for at, edit in state.edits.items()
+    }
+    head = state.head if state.head in known else None
+    return (
+        state
+        if (edits, head) == (state.edits, state.head)
+        else _replace(state, edits=edits, head=head)
+    )
 
 
 def with_clock(state: StageState, bpm: float) -> StageState:
     """The tempo that MIDI clock gives; a clock counts quarter notes, the song its own beat."""
     in_beats = bpm * state.factor / float(state.beat.quarters)
-    if not state.following or (state.tempo_bpm == in_beats and state.source == "clock"):
+    same = state.tempo_bpm == in_beats and state.source == "clock"
+    if not state.following or same or not SLOWEST_BPM <= in_beats <= FASTEST_BPM:
         return state
     return _replace(state, tempo_bpm=in_beats, source="clock", way=0, as_planned=False)
 
@@ -288,8 +304,8 @@ def times(state: StageState, factor: float) -> StageState:
         return state
     changed = _replace(state, tempo_bpm=bpm, typing="", way=0)
     if state.source == "clock":
-        return _edited(changed, state.factor * factor)
-    return _edited(_replace(changed, source="typed"))
+        return _edited(changed, factor=state.factor * factor)
+    return _edited(_replace(changed, source="typed"), tempo_bpm=bpm)
 
 
 def with_taps(state: StageState, taps: TapReading) -> StageState:
@@ -305,7 +321,7 @@ def with_taps(state: StageState, taps: TapReading) -> StageState:
         following=False,
         way=0,
     )
-    return _edited(tapped)
+    return _edited(tapped, tempo_bpm=taps.tempo_bpm)
 
 
 def with_trim(state: StageState, trim: Trim | None) -> StageState:
@@ -329,7 +345,12 @@ def lead(
         head=head or state.head,
         way=0 if note or head else state.way,
     )
-    return _edited(led)
+    changes: dict[str, Any] = {"tempo_bpm": tempo_bpm}
+    if note is not None:
+        changes["note"] = note
+    if head is not None:
+        changes |= {"head": head, "head_chosen": True}
+    return _edited(led, **changes)
 
 
 def lead_no_more(state: StageState) -> StageState:
@@ -341,19 +362,20 @@ def step_note(state: StageState, step: int) -> StageState:
     """The next note value: all wanted ones, each wanted one, then the other usual ones."""
     choices = (None, *dict.fromkeys((*state.wanted, *_MORE_NOTES)))
     at = (choices.index(state.note) + step) % len(choices)
-    return _edited(_replace(state, note=choices[at], way=0))
+    return _edited(_replace(state, note=choices[at], way=0), note=choices[at])
 
 
 def step_taste(state: StageState) -> StageState:
     taste = TASTES[(TASTES.index(state.taste) + 1) % len(TASTES)]
-    return _edited(_replace(state, taste=taste, way=0))
+    return _edited(_replace(state, taste=taste, way=0), taste=taste)
 
 
 def step_head(state: StageState, heads: tuple[str, ...]) -> StageState:
     """Insist on the next head in turn, then on none."""
     choices = (None, *heads)
     at = (choices.index(state.head) + 1) % len(choices) if state.head in choices else 0
-    return _edited(_replace(state, head=choices[at], way=0))
+    head = choices[at]
+    return _edited(_replace(state, head=head, way=0), head=head, head_chosen=True)
 
 
 def step_way(state: StageState, step: int, ways: int) -> StageState:

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from contextlib import suppress
 
 from tempotape.tempo.link_protocol import Lead, LeadCommand, Led
-from tempotape.tempo.tick_plan import TIMING_CLOCK, TickPlan
+from tempotape.tempo.tick_plan import STOP, TIMING_CLOCK, TickPlan
 
 # A sleep ends 0.08 ms late in the middle and 0.16 ms late in 1 of 100 (measured, idle), so it is
 # ended this much early and the rest waited out awake: 1 % of a core at 120 to the quarter.
@@ -64,6 +64,12 @@ class ClockSender:
         with self._told:
             self._plan.announce(time.monotonic())
             self._told.notify()
+
+    def stop_followers(self) -> None:
+        """Tell what plays along to stop, at once, because nothing more will come this way."""
+        with self._told:
+            if self._plan.playing:
+                self._send(STOP)
 
     def sent_s(self) -> tuple[float, ...]:
         """When ticks were sent since this was asked last."""

@@ -37,7 +37,7 @@ from tempotape.tempo.link_protocol import (
     Sent,
 )
 from tempotape.tempo.outlet import Outlet
-from tempotape.tempo.port_names import OWN_NAME, Port, chosen_port, named_ports
+from tempotape.tempo.port_names import OWN_NAME, Port, PortChoice, named_ports
 
 API_VARIABLE = "TEMPOTAPE_MIDI_API"
 
@@ -49,6 +49,8 @@ _LIST_S = 0.5
 HEARTBEAT_S = 0.4
 # To take leave of the driver.
 _LEAVE_S = 0.25
+# What the driver takes to pass a last message on.
+_LAST_WORD_S = 0.03
 _RETRY_S = 0.5
 # Messages the driver keeps for us: seconds of the densest stream there is, 1,000 a second.
 _QUEUED = 8192
@@ -106,6 +108,7 @@ class Listener:
         self._own_port = f"in {os.getpid()}"
         self._next_try_s = 0.0
         self._open: Port | None = None
+        self._choice = PortChoice()
         self._times = ArrivalTimes()
         self.watch: JackWatch | None = None
         self.ports: tuple[Port, ...] = ()
@@ -139,7 +142,7 @@ class Listener:
 
     def listen(self, asked: str | None) -> None:
         """Open the port asked for if it is there, and close one that is gone or not wanted."""
-        name = chosen_port(asked, [port.name for port in self.ports])
+        name = self._choice.among(asked, [port.name for port in self.ports])
         wanted = next((port for port in self.ports if port.name == name), None)
         if self._open and (wanted is None or wanted.driver_name != self._open.driver_name):
             self._close()
@@ -252,6 +255,9 @@ class Desk:
         """Open what is asked for as far as it is there."""
         if self.listener.usable:
             self.listener.listen(self._listen_to)
+        if self.outlet.leaves(self._send_to):
+            self.sender.stop_followers()
+            time.sleep(_LAST_WORD_S)
         if self.outlet.send_to(self._send_to):
             self.sender.announce()
 
@@ -365,6 +371,8 @@ def main() -> None:
     gc.freeze()
     serve(desk, send)
     if desk.dismissed:
+        desk.sender.stop_followers()
+        time.sleep(_LAST_WORD_S)
         desk.outlet.end()
         desk.listener.end()
     # Closing a port of a server that has gone crashes: leave at once, and be started anew.

@@ -6,7 +6,7 @@ import os
 from collections.abc import Sequence
 from typing import Any
 
-from tempotape.tempo.port_names import OWN_NAME, Port, chosen_port, named_ports
+from tempotape.tempo.port_names import OWN_NAME, Port, PortChoice, named_ports
 
 
 class Outlet:
@@ -21,6 +21,7 @@ class Outlet:
         self._api: int | None = None
         self._output: Any = None
         self._open: Port | None = None
+        self._choice = PortChoice()
         self._failed = False
         self.own_port = f"out {os.getpid()}"
         self.ports: tuple[Port, ...] = ()
@@ -42,7 +43,7 @@ class Outlet:
 
     def send_to(self, asked: str | None) -> bool:
         """Open the port asked for if it is there, close one that is not; whether one was opened."""
-        name = chosen_port(asked, [port.name for port in self.ports])
+        name = self._choice.among(asked, [port.name for port in self.ports])
         wanted = next((port for port in self.ports if port.name == name), None)
         if self._open and (wanted is None or wanted.driver_name != self._open.driver_name):
             self.close()
@@ -56,6 +57,11 @@ class Outlet:
             return False
         self._open = wanted
         return True
+
+    def leaves(self, asked: str | None) -> bool:
+        """Whether the open port, which is still there, is no longer the one asked for."""
+        names = [port.name for port in self.ports]
+        return self._open is not None and self._choice.among(asked, names) != self._open.name
 
     def close(self) -> None:
         """Close the port, if one is open."""

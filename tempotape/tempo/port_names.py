@@ -72,6 +72,31 @@ def chosen_port(asked: str | None, names: Sequence[str]) -> str | None:
     return found[0] if len(found) == 1 else None
 
 
+class PortChoice:
+    """Which port is meant, and that it stays the same one while it is away.
+
+    A part of a name is enough to ask by; but once a port was found by it, another one whose name
+    holds it too is not taken in its place.
+    """
+
+    def __init__(self) -> None:
+        self._asked: str | None = None
+        self._found: str | None = None
+
+    def among(self, asked: str | None, names: Sequence[str]) -> str | None:
+        """The name of the port to open, or None where it is not there or could be several.
+
+        >>> choice = PortChoice()
+        >>> choice.among("synth", ["Synth A"]), choice.among("synth", ["Synth B"])
+        ('Synth A', None)
+        """
+        if asked != self._asked:
+            self._asked, self._found = asked, None
+        if self._found is None:
+            self._found = chosen_port(asked, names)
+        return self._found if self._found in names else None
+
+
 def why_not(asked: str, names: Sequence[str]) -> str:
     """One sentence on why no port is open for `asked`, or "" where one fits."""
     found = matching(asked, names)

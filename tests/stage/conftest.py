@@ -93,8 +93,9 @@ class ScriptedLink:
     def own_clock(self, *, on: bool) -> None:
         self.shown = msgspec.structs.replace(self.shown, own_clock=on)
 
-    def clock(self, state: str, tempo_bpm: float | None) -> None:
-        reading = ClockReading(1.0, state, tempo_bpm, 0.02 if tempo_bpm else None, running=True)
+    def clock(self, state: str, tempo_bpm: float | None, *, running: bool = False) -> None:
+        error_bpm = 0.02 if tempo_bpm else None
+        reading = ClockReading(1.0, state, tempo_bpm, error_bpm, running)
         self.shown = msgspec.structs.replace(
             self.shown, listening=self.shown.chosen, reading=reading
         )

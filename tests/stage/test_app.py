@@ -218,7 +218,10 @@ async def test_the_clock_is_followed_and_left_by_one_key(stage, link):
         assert line(app, "source") == "MIDI clock LOCKED, Beatbox"
         assert line(app, "tempo") == "100 BPM"
         assert large(app) == ("long", "4.66")
-        link.clock("lost", 100.0)
+        link.clock("locked", 100.0, running=True)
+        await pilot.pause(2 * LOOK_EVERY_S)
+        assert line(app, "source") == "MIDI clock LOCKED, playing, Beatbox"
+        link.clock("lost", 100.0, running=True)
         await pilot.pause(2 * LOOK_EVERY_S)
         assert line(app, "source") == "MIDI clock LOST, tempo held, Beatbox"
         assert large(app) == ("long", "4.66")
@@ -242,7 +245,7 @@ async def test_the_port_is_chosen_once_and_remembered(stage, link):
         await pilot.press("down", "enter")
         assert link.shown.chosen == "Laptop"
         assert line(app, "source") == "MIDI clock: waiting for port Laptop"
-        assert last_opened(state_folder()).midi_in == "Laptop"
+        assert last_opened(state_folder())[0].midi_in == "Laptop"
         await pilot.press("p", "escape")
         assert link.shown.chosen == "Laptop"
 

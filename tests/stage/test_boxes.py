@@ -31,7 +31,7 @@ async def test_leading_asks_for_a_port_and_remembers_it(stage, link):
         assert line(app, "source") == "TAPE LEADS 120.00, playing, beat 1, to Laptop"
         await pilot.press("l")
         assert line(app, "source") == "the tape's own tempo"
-        assert last_opened(state_folder()).midi_out == "Laptop"
+        assert last_opened(state_folder())[0].midi_out == "Laptop"
 
 
 async def test_another_port_to_send_to_is_chosen_at_any_time(stage, link):

@@ -302,3 +302,113 @@ def test_the_link_is_told_the_ports_of_last_time():
     desk = Desk(opening_on(SONGS, midi_in="Beatbox", midi_out="Laptop"))
     desk.take_link(link, Held())
     assert (link.shown.chosen, link.shown.output_chosen) == ("Beatbox", "Laptop")
+
+
+def test_a_typo_put_right_before_r_leaves_song_and_setting_alone(desk):
+    desk = desk()
+    desk.digit("5")
+    desk.digit("2")
+    desk.erase()
+    desk.erase()
+    for key in "510":
+        desk.digit(key)
+    desk.repeats()
+    assert trim_percent(desk) == pytest.approx(2.0, abs=0.4)
+    assert (desk.state.tempo_bpm, desk.state.edits) == (120, {})
+
+
+def test_another_key_between_digits_does_not_change_what_is_trimmed(desk):
+    desk = desk()
+    desk.digit("5")
+    desk.digit("1")
+    desk.note(1)
+    desk.digit("0")
+    desk.repeats()
+    assert trim_percent(desk) == pytest.approx(2.0, abs=0.4)
+
+
+@pytest.mark.parametrize(("beat", "bpm"), [("sixteenth", 50), ("thirty-second", 60)])
+def test_a_tempo_that_no_clock_can_have_is_told_and_not_sent(desk, link, beat, bpm):
+    desk = desk(Setlist(format=1, name="S", song=(Song("X", bpm, beat=beat, repeats=(beat,)),)))
+    desk.lead()
+    assert link.sent == []
+    assert desk.state.leading_bpm is None
+    assert "quarter notes a minute are beyond what a clock can be" in desk.message
+    assert all(
+        15 <= tempo.tempo_bpm * {"sixteenth": 0.25, "thirty-second": 0.125}[beat] <= 480
+        for tempo in desk.lead_tempos()
+    )
+
+
+def test_a_silent_clock_leaves_each_song_its_own_tempo(desk, link):
+    desk = desk()
+    desk.choose_input("Beatbox")
+    link.clock("waiting", None)
+    desk.look()
+    desk.song(1)
+    assert (desk.state.tempo_bpm, desk.state.source) == (30, "song")
+    link.clock("locked", 140.0)
+    desk.look()
+    desk.song(-1)
+    assert (desk.state.tempo_bpm, desk.state.source) == (140, "clock")
+    link.clock("lost", 140.0)
+    desk.look()
+    desk.song(1)
+    assert desk.state.tempo_bpm == 30
+
+
+def test_two_taps_are_too_few_to_lead_by(desk, times, link):
+    desk = desk()
+    tapped(desk, times, "repeats", 2, 0.52)
+    desk.lead()
+    assert desk.message == "too few taps to lead by: 3 are the least"
+    assert link.sent == []
+
+
+def test_undo_in_the_middle_of_tapping_takes_back_the_tapping_alone(desk, times):
+    desk = desk()
+    desk.note(1)
+    tapped(desk, times, "tap", 4, 0.6)
+    desk.undo()
+    tapped(desk, times, "tap", 4, 0.6)
+    desk.undo()
+    assert desk.state.tempo_bpm == 120
+    assert desk.state.note is not None
+
+
+def test_taps_and_doublings_beyond_any_tempo_are_told(desk, times):
+    desk = desk()
+    tapped(desk, times, "tap", 3, 3.2)
+    assert desk.message == "19 BPM tapped: a tempo is from 20 to 400"
+    desk.times(2)
+    desk.times(2)
+    assert desk.message == "480 BPM: a tempo is from 20 to 400"
+    assert desk.state.tempo_bpm == 240
+
+
+def test_an_ambiguous_port_is_explained(desk, link):
+    desk = desk()
+    desk.choose_input("b")
+    problem = 'MIDI port "b" could be "Beatbox" or "Bass"'
+    link.shown = type(link.shown)(
+        available=True, problem=problem, ports=("Beatbox", "Bass"), chosen="b",
+        listening=None, reading=link.shown.reading,
+    )  # fmt: skip
+    desk.look()
+    assert desk.answered.shown.source == problem
+
+
+def test_what_plays_along_is_stopped_when_the_stage_is_left(desk, link):
+    desk = desk()
+    desk.lead()
+    desk.play()
+    desk.look()
+    desk.close_down()
+    assert link.sent[-1] == "halt"
+
+
+def test_following_a_clock_ends_the_sending_of_our_own(desk, link):
+    desk = desk()
+    desk.lead()
+    desk.choose_input("Beatbox")
+    assert link.sent[-1] is None

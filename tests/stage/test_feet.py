@@ -105,6 +105,17 @@ def test_a_control_file_that_cannot_be_used_is_told_and_left_alone(desk):
     desk = desk(mapped("next sonk"))
     assert 'unknown action "next sonk"; expected "next song"' in desk.message
     assert "next sonk" in controls_file().read_text()
+    # What needs no file goes on.
+    desk.hear([(1.0, b"\xf3\x01")])
+    assert desk.state.song_at == 1
+    assert desk.controls_fault.startswith(str(controls_file()))
+
+
+def test_song_position_is_told(desk):
+    desk = desk()
+    # F2, the lesser seven bits first: MIDI beat 16 is the fifth quarter note.
+    desk.hear([(1.0, b"\xf2\x10\x00")])
+    assert desk.message == "the song stands at quarter note 5"
 
 
 async def test_a_pedal_is_learnt_by_pressing_it(stage, link):

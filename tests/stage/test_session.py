@@ -1,5 +1,7 @@
 """Where the player stood, kept and found again, also where the set has changed meanwhile."""
 
+from pathlib import Path
+
 import msgspec
 import pytest
 
@@ -8,6 +10,7 @@ from tempotape.stage import state as stage_state
 from tempotape.stage.session import Session, SessionKeeper, resumed, session_of
 from tempotape.tempo.notes import NOTE_VALUES
 
+SET = Path("/somewhere/set.toml")
 SONGS = Setlist(
     format=1,
     name="S",
@@ -21,8 +24,11 @@ SONGS = Setlist(
 
 
 def kept(state):
-    session = session_of(state, unit="/u", setlist="/s")
-    return msgspec.json.decode(msgspec.json.encode(session), type=Session)
+    return msgspec.json.decode(msgspec.json.encode(session_of(state)), type=Session)
+
+
+def at_song(state, song_at, hand):
+    return stage_state.at_part(state, state.first_part(song_at), hand)
 
 
 def with_songs(*places):
@@ -47,11 +53,11 @@ def test_a_session_comes_back_as_it_was():
 
 
 def test_songs_of_one_title_keep_their_own_changes():
-    state = stage_state.at_song(stage_state.opened(SONGS), 2, None)
+    state = at_song(stage_state.opened(SONGS), 2, None)
     state = stage_state.step_taste(state)
     back = resumed(stage_state.opened(with_songs(1, 0, 2)), kept(state))
     assert (back.song.tempo_bpm, back.taste) == (70, "wobbly")
-    assert stage_state.at_song(back, 1, None).taste == "steady"
+    assert at_song(back, 1, None).taste == "steady"
 
 
 def test_a_song_that_is_gone_gives_way_to_the_next_one():
@@ -86,7 +92,7 @@ def test_half_tempo_of_a_clock_is_kept_for_its_song():
     state = stage_state.times(state, 0.5)
     again = resumed(stage_state.opened(SONGS), kept(state))
     assert again.factor == 0.5
-    assert stage_state.at_song(again, 3, None).factor == 1.0
+    assert at_song(again, 3, None).factor == 1.0
 
 
 @pytest.mark.parametrize(
@@ -113,17 +119,65 @@ def test_an_unknown_note_value_is_left_out():
 
 
 def test_the_newest_session_is_on_disk_when_closed(tmp_path):
-    keeper = SessionKeeper(tmp_path)
+    keeper = SessionKeeper(tmp_path, SET)
     for song_at in range(200):
         keeper.keep(Session(song_at=song_at))
     keeper.close()
-    assert SessionKeeper(tmp_path).load() == (Session(song_at=199), "")
+    assert SessionKeeper(tmp_path, SET).load() == (Session(song_at=199), "")
 
 
 def test_a_folder_that_cannot_be_written_is_no_reason_to_stop(tmp_path):
     place = tmp_path / "file"
     place.write_text("")
-    keeper = SessionKeeper(place)
+    keeper = SessionKeeper(place, SET)
     keeper.keep(Session(song_at=1))
     keeper.close()
-    assert SessionKeeper(place).load()[0] is None
+    assert SessionKeeper(place, SET).load()[0] is None
+
+
+def test_each_set_has_a_session_of_its_own(tmp_path):
+    keepers = [SessionKeeper(tmp_path, Path(name)) for name in ("/a.toml", "/b.toml")]
+    for song_at, keeper in enumerate(keepers, 1):
+        keeper.keep(Session(song_at=song_at))
+        keeper.close()
+    kept = [SessionKeeper(tmp_path, Path(name)).load()[0] for name in ("/a.toml", "/b.toml")]
+    assert kept == [Session(song_at=1), Session(song_at=2)]
+
+
+def test_a_keeper_that_cannot_write_says_so(tmp_path):
+    place = tmp_path / "file"
+    place.write_text("")
+    keeper = SessionKeeper(place, SET)
+    assert not keeper.failed
+    keeper.keep(Session(song_at=1))
+    keeper.close()
+    assert keeper.failed
+
+
+def test_without_a_set_note_taste_and_head_are_kept():
+    state = stage_state.step_taste(stage_state.step_note(stage_state.opened(None), 1))
+    back = resumed(stage_state.opened(None), kept(state))
+    assert (back.note, back.taste, back.head) == (state.note, "wobbly", None)
+
+
+def test_a_renamed_song_keeps_its_place_and_its_changes():
+    state = at_song(stage_state.opened(SONGS), 3, None)
+    for key in "85":
+        state = stage_state.type_tempo(state, key)
+    renamed = msgspec.structs.replace(SONGS, song=(*SONGS.song[:3], Song("Dee")))
+    back = resumed(stage_state.opened(renamed), kept(state))
+    assert (back.song.title, back.tempo_bpm) == ("Dee", 85)
+
+
+def test_a_section_is_known_by_its_name():
+    state = stage_state.at_part(stage_state.opened(SONGS), 2, None)
+    for key in "85":
+        state = stage_state.type_tempo(state, key)
+    sections = (Section("verse", 91), Section("bridge", 80))
+    longer = msgspec.structs.replace(
+        SONGS, song=(SONGS.song[0], Song("B", 90, section=sections), *SONGS.song[2:])
+    )
+    back = resumed(stage_state.opened(longer), kept(state))
+    assert {back.parts[at].section: edit.tempo_bpm for at, edit in back.edits.items()} == {
+        "bridge": 85
+    }

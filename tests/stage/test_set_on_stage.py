@@ -2,6 +2,7 @@
 
 import pytest
 
+from tempotape.demos import DEMO_SET, DEMO_UNIT
 from tempotape.remembered import state_folder
 from tempotape.songs.setlist import read_setlist
 from tempotape.songs.used_log import read_used, used_file
@@ -9,6 +10,7 @@ from tempotape.stage.desk import PLAYED_S, Desk
 from tempotape.stage.opening import Opening, open_set
 from tempotape.stage.session import SessionKeeper, resumed
 from tempotape.stage.state import opened
+from tests.plain_units import plain_calibration, plain_unit
 from tests.stage.conftest import LastOpened, ScriptedLink, wren
 
 SET = """\
@@ -69,7 +71,7 @@ def desk(set_file, times):
         songs = open_set(set_file)
         state = opened(songs.setlist, songs.parts)
         last = LastOpened(unit="/u", setlist=str(set_file))
-        kept, _ = SessionKeeper(state_folder()).load()
+        kept, _ = SessionKeeper(state_folder(), set_file).load()
         if kept is not None:
             state = resumed(state, kept)
         opening = Opening(set_file.parent / "wren.toml", None, state, last, songs=songs)
@@ -329,7 +331,7 @@ def test_a_rehearsal_counts_down_the_gap_and_tells_the_move(desk, times):
     assert "REHEARSAL" not in desk.answered.shown.choices
     lines, _ = read_used(used_file(state_folder()))
     assert [(used.title, used.section, used.gap_used_s) for used in lines] == [
-        ("One", None, 15.0),
+        ("One", None, None),  # the time before the first song is no gap
         ("Two", None, 12.0),
         ("Two", "bridge", None),
     ]
@@ -355,6 +357,7 @@ def test_the_next_plan_starts_from_the_gap_that_was_used(desk, times):
     first.go()
     times.now += 4
     first.go()
+    times.now += 60
     first.go()
     again = desk()
     assert again._plan[1].gap_s == 4.0
@@ -382,3 +385,189 @@ def test_without_a_set_nothing_of_a_set_is_done(times, tmp_path):
     desk.rehearse()
     assert desk.message == "there is no set to rehearse"
     assert desk.find("x") == ()
+
+
+def test_a_rehearsal_tells_the_time_to_the_next_move_once_lengths_are_known(desk, times):
+    first = desk()
+    first.rehearse()
+    for _ in range(2):
+        first.go()
+        times.now += 60
+        first.go()
+        times.now += 5
+    first.rehearse()
+    again = desk()
+    again.rehearse()
+    again.hand_ready()
+    again.go()
+    times.now += 10
+    again.look()
+    # One lasts 50 s more; Two needs no move; its bridge, 10 s of gap and 60 s of Two later, does.
+    assert "next move in 2:00" in again.answered.shown.choices
+
+
+def test_a_rehearsal_ends_with_the_song_that_was_playing_counted_and_logged(desk, times):
+    desk = desk()
+    desk.rehearse()
+    desk.hand_ready()
+    desk.go()
+    times.now += 90
+    desk.rehearse()
+    assert desk.message == "rehearsal over: the hand had the time for all 1 moves"
+    lines, _ = read_used(used_file(state_folder()))
+    assert [(used.title, used.length_s) for used in lines] == [("One", 90.0)]
+
+
+def test_another_order_or_another_file_ends_the_rehearsal(desk, set_file):
+    desk = desk()
+    desk.rehearse()
+    desk.skip()
+    assert desk.message == "the rehearsal ended: the order changed"
+    desk.rehearse()
+    set_file.write_text(SET.replace('title = "Three"', 'title = "Last"'))
+    desk.take_file()
+    assert "REHEARSAL" not in desk.answered.shown.choices
+
+
+def test_with_every_song_skipped_there_is_nothing_to_rehearse(desk):
+    desk = desk()
+    for place in range(3):
+        desk.to_song(place)
+        desk.skip()
+    desk.rehearse()
+    assert desk.message == "there is no set to rehearse"
+
+
+def test_undoing_a_skip_plans_the_song_again(desk):
+    desk = desk()
+    desk.skip()
+    desk.undo()
+    assert any(row.startswith("> One") and "long 5.60" in row for row in desk.answered.shown.songs)
+
+
+def test_a_change_of_tempo_leaves_what_was_written_at_home_alone(desk, set_file, times):
+    desk = desk()
+    typed(desk, "118")
+    set_file.write_text(SET.replace("gap_s = 30", 'gap_s = 30\ntaste = "wobbly"\nhead = "short"'))
+    times.now += 2
+    desk.look()
+    desk.take_file()
+    assert (desk.state.tempo_bpm, desk.state.taste, desk.state.head) == (118, "wobbly", "short")
+    desk.write()
+    desk.write()
+    song = read_setlist(set_file).song[0]
+    assert (song.tempo_bpm, song.taste, song.head) == (118, "wobbly", "short")
+
+
+def test_a_section_is_written_too_and_what_the_file_cannot_hold_stays(desk, set_file):
+    desk = desk()
+    typed(desk, "118")
+    desk.step(1)
+    desk.step(1)
+    typed(desk, "85")
+    desk.taste()
+    desk.write()
+    assert desk.message == "w again writes 2 changed songs to barn.toml"
+    desk.write()
+    one, two, _ = read_setlist(set_file).song
+    assert (one.tempo_bpm, two.tempo_bpm, two.section[0].tempo_bpm) == (118, 121, 85)
+    # A section has no taste of its own in the file.
+    assert (played(desk), desk.state.taste) == (("Two", "bridge"), "wobbly")
+    assert (desk.state.tempo_bpm, desk.answered.shown.source) == (85, "from the song")
+
+
+def test_an_insistence_on_a_head_can_be_taken_out_of_the_file(desk, set_file):
+    set_file.write_text(SET.replace("gap_s = 30", 'gap_s = 30\nhead = "long"'))
+    desk = desk()
+    assert desk.state.head == "long"
+    desk.head()
+    assert desk.state.head is None
+    desk.write()
+    desk.write()
+    assert read_setlist(set_file).song[0].head is None
+
+
+def test_songs_of_one_title_keep_their_places_when_the_order_is_written(desk, set_file):
+    text = SET.replace('title = "Three"', 'title = "One"').replace(
+        "tempo_bpm = 100", "tempo_bpm = 111"
+    )
+    set_file.write_text(text)
+    desk = desk()
+    desk.to_song(2)
+    desk.move(-2)
+    desk.write()
+    desk.write()
+    assert [song.tempo_bpm for song in read_setlist(set_file).song] == [111, 120, 121]
+    assert (desk.state.tempo_bpm, desk.state.show.order) == (111, (0, 1, 2))
+    desk.write()
+    assert desk.message.startswith("nothing to write")
+
+
+def test_changes_of_what_is_gone_are_told(desk, set_file, times):
+    desk = desk()
+    desk.song(1)
+    desk.step(1)
+    typed(desk, "85")
+    set_file.write_text(SET.replace('[[song.section]]\nname = "bridge"\ntempo_bpm = 90\n', ""))
+    times.now += 2
+    desk.look()
+    desk.take_file()
+    assert desk.message == "barn.toml is taken as it is now; 1 change of what is gone dropped"
+
+
+def test_another_unit_in_the_file_is_told(desk, set_file, times):
+    desk = desk()
+    set_file.write_text(SET.replace('name = "Barn"', 'name = "Barn"\nunit = "other.toml"'))
+    times.now += 2
+    desk.look()
+    desk.take_file()
+    assert desk.message.endswith("its unit changed too: start again to use that")
+
+
+def test_the_demo_set_is_never_written(times):
+    songs = open_set(DEMO_SET)
+    state = opened(songs.setlist, songs.parts)
+    opening = Opening(DEMO_UNIT, None, state, LastOpened(), songs=songs)
+    desk = Desk(opening, clock=times, wall_clock=times)
+    desk.take_calibration(wren())
+    typed(desk, "99")
+    desk.write()
+    assert desk.message == "the demo is left as it is: copy the set and open the copy"
+
+
+def test_a_kept_insistence_on_a_head_that_is_gone_opens_all_the_same(desk):
+    first = desk()
+    first.head()
+    first.look()
+    first._keeper.close()
+    again = desk()
+    unit = plain_unit(heads={"near": 28.0, "far": 70.0})
+    again.take_calibration(
+        plain_calibration(unit, lambda k: 25.0 * max(k, 0.01), measured=(1.0, 10.0))
+    )
+    assert again.state.head is None
+    assert again.answered.setting.head in {"near", "far"}
+
+
+def test_a_folder_that_cannot_be_written_is_told_for_as_long_as_it_is_so(desk, monkeypatch):
+    monkeypatch.setenv("XDG_STATE_HOME", "/dev/null/x")
+    desk = desk()
+    typed(desk, "99")
+    desk.look()
+    desk._keeper.close()
+    assert desk.notice == "nothing can be kept for next time: the state folder cannot be written"
+
+
+def test_a_number_that_is_no_tempo_leaves_no_change_behind(desk):
+    desk = desk()
+    typed(desk, "1200")
+    assert "expected beats a minute" in desk.message
+    assert (desk.state.tempo_bpm, desk.state.edits) == (120, {})
+
+
+def test_a_long_title_never_hides_what_the_hand_must_do(desk, set_file):
+    set_file.write_text(SET.replace('title = "Two"', f'title = "{"Two and more " * 20}"'))
+    desk = desk()
+    told = desk.answered.shown.next_song
+    assert len(told) <= 80
+    assert "leave it as it is" in told

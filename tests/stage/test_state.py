@@ -18,6 +18,11 @@ SONGS = Setlist(
 )
 
 
+def at_song(state, song_at, hand, **more):
+    """The state on arriving at the beginning of a song."""
+    return stage_state.at_part(state, state.first_part(song_at), hand, **more)
+
+
 def typed(state, keys):
     for key in keys:
         state = stage_state.type_tempo(state, key)
@@ -61,7 +66,7 @@ def test_typing_has_an_end():
 
 
 def test_a_song_brings_its_tempo_taste_and_head():
-    state = stage_state.at_song(stage_state.opened(SONGS), 1, ("short", 4.0))
+    state = at_song(stage_state.opened(SONGS), 1, ("short", 4.0))
     assert (state.tempo_bpm, state.source, state.taste, state.head) == (
         60,
         "song",
@@ -75,19 +80,19 @@ def test_a_song_brings_its_tempo_taste_and_head():
 
 
 def test_a_song_without_tempo_waits_for_one():
-    state = stage_state.at_song(stage_state.opened(SONGS), 2, None)
+    state = at_song(stage_state.opened(SONGS), 2, None)
     assert (state.tempo_bpm, state.source, state.wish) == (None, "none", None)
     assert state.next_part_at is None
 
 
-@pytest.mark.parametrize("song_at", [-1, 3])
-def test_there_is_no_song_beyond_the_ends(song_at):
-    state = stage_state.at_song(stage_state.opened(SONGS), 1, None)
-    assert stage_state.at_song(state, song_at, None) == state
+@pytest.mark.parametrize("part_at", [-1, 3])
+def test_there_is_no_song_beyond_the_ends(part_at):
+    state = at_song(stage_state.opened(SONGS), 1, None)
+    assert stage_state.at_part(state, part_at, None) == state
 
 
 def test_without_a_set_there_are_no_songs():
-    assert stage_state.at_song(StageState(), 1, None) == StageState()
+    assert stage_state.at_part(StageState(), 1, None) == StageState()
     assert StageState().song is None
     assert StageState().next_part_at is None
 
@@ -104,16 +109,47 @@ def test_the_clock_rules_only_while_followed():
 
 def test_the_clock_counts_quarters_and_the_song_its_own_beat():
     # MIDI 1.0: 24 clocks a quarter note. A quarter of 90 is a dotted-quarter beat of 60.
-    state = stage_state.at_song(stage_state.opened(SONGS), 1, None)
+    state = at_song(stage_state.opened(SONGS), 1, None)
     state = stage_state.with_clock(stage_state.follow(state, on=True), 90.0)
     assert state.tempo_bpm == pytest.approx(60)
     assert state.wish.quarter_bpm == pytest.approx(90)
 
 
-def test_a_followed_clock_goes_on_into_the_next_song():
+def test_a_clock_that_speaks_goes_on_into_the_next_song_and_a_silent_one_does_not():
     state = stage_state.opened(SONGS)
     state = stage_state.with_clock(stage_state.follow(state, on=True), 118.0)
-    assert stage_state.at_song(state, 2, None).tempo_bpm == 118
+    assert at_song(state, 1, None, clock_gives=True).tempo_bpm == 118
+    silent = at_song(state, 1, None)
+    assert (silent.tempo_bpm, silent.source, silent.following) == (60, "song", True)
+
+
+def test_a_clock_beyond_any_tempo_is_not_taken():
+    state = at_song(stage_state.opened(SONGS), 0, None)
+    doubled = stage_state.times(
+        stage_state.with_clock(stage_state.follow(state, on=True), 150.0), 2
+    )
+    assert doubled.tempo_bpm == 300
+    assert stage_state.with_clock(doubled, 250.0) is doubled
+
+
+def test_following_ends_leading():
+    led = stage_state.lead(stage_state.opened(SONGS), 96.0)
+    assert stage_state.follow(led, on=True).leading_bpm is None
+    assert stage_state.follow(led, on=False).leading_bpm == 96
+
+
+def test_only_what_was_changed_is_an_edit():
+    state = typed(stage_state.opened(SONGS), "100")
+    assert state.edits == {0: stage_state.Edit(tempo_bpm=100.0)}
+    state = stage_state.step_head(state, ("short", "long"))
+    assert state.edits == {0: stage_state.Edit(tempo_bpm=100.0, head="short", head_chosen=True)}
+
+
+def test_an_insistence_on_a_head_the_unit_lacks_is_let_go():
+    state = stage_state.step_head(stage_state.opened(SONGS), ("short", "long"))
+    gone = stage_state.without_heads(state, ("near", "far"))
+    assert (gone.head, gone.edits) == (None, {0: stage_state.Edit()})
+    assert stage_state.without_heads(state, ("short", "long")) is state
 
 
 def test_typing_leaves_the_clock():

@@ -9,7 +9,8 @@ import time
 
 import pytest
 
-from tempotape.demos import DEMO_UNIT
+from tempotape.demos import DEMO_SET, DEMO_UNIT
+from tempotape.stage.session import SessionKeeper
 from tests.programs import require
 from tests.terminal import TEMPOTAPE, Terminal
 
@@ -157,10 +158,12 @@ def test_after_a_power_cut_it_opens_where_it_was(tmp_path):
 def test_it_opens_on_damaged_state_and_says_so(tmp_path):
     folder = tmp_path / "state" / "tempotape"
     folder.mkdir(parents=True)
-    for name in ("last.json", "last.before.json", "show.json", "show.before.json"):
-        (folder / name).write_bytes(b"\x00\xff{" * 40)
+    damaged = b"\x00\xff{" * 40
+    show = SessionKeeper(folder, DEMO_SET)._file
+    for path in (folder / "last.json", folder / "last.before.json", show.newest, show.before):
+        path.write_bytes(damaged)
     with Terminal([*TEMPOTAPE], size=(80, 24), home=tmp_path) as terminal:
         shown = terminal.until(lambda text: answer(text) is not None)
-        assert "is damaged" in shown
+        assert "what was open last was damaged: set aside, not known; where you stood" in shown
         assert "1/6 Low Tide" in shown
-    assert (folder / "show.damaged-1.json").exists()
+    assert (folder / f"{show.name}.damaged-1.json").read_bytes() == damaged

@@ -193,3 +193,21 @@ def test_our_own_clock_back_by_a_merge_box_is_told_and_not_followed(
             time.sleep(1.5)
             view = link.view()
             assert (view.own_clock, view.reading.state) == (False, "locked")
+
+
+def test_what_plays_along_is_stopped_when_the_port_changes_and_when_we_leave(
+    server, environment, link
+):
+    environment(server)
+    link.start()
+    with server.receiver("First") as first, server.receiver("Second") as second:
+        link.choose_output("First")
+        link.lead(120.0)
+        wait_until(link.view, lambda view: view.sending_to, 10)
+        link.play()
+        wait_until(first.bytes, lambda heard: b"\xfa" in heard, 5)
+        link.choose_output("Second")
+        wait_until(lambda: told(first), lambda heard: heard[-1] == "fc", 5)
+        wait_until(second.bytes, lambda heard: b"\xfb" in heard, 5)
+        link.close()
+        wait_until(lambda: told(second), lambda heard: heard[-1] == "fc", 5)
