@@ -93,9 +93,10 @@ def test_our_clock_is_as_even_as_jacks_own_and_evener_than_a_sleeping_loop(
     record_property("jitter", told)
     print(told)
     for part in (0, 1):
-        middle_ms = {
-            who: statistics.median(stretch[part] for stretch in stretches)
+        # What else the machine does stalls now one and now another, so the quieter half counts.
+        quiet_ms = {
+            who: statistics.mean(sorted(stretch[part] for stretch in stretches)[: STRETCHES // 2])
             for who, stretches in seen.items()
         }
-        assert middle_ms["ours"] <= MOST_OF_JACKS_OWN * middle_ms["jack_midi_clock"], told
-        assert middle_ms["ours"] < middle_ms["loop"], told
+        assert quiet_ms["ours"] <= MOST_OF_JACKS_OWN * quiet_ms["jack_midi_clock"], told
+        assert quiet_ms["ours"] < quiet_ms["loop"], told
