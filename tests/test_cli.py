@@ -298,7 +298,7 @@ def test_a_song_with_a_head_the_unit_lacks(run, tmp_path):
     code, _, err = run("stage", "--set", lone, "--unit", KESTREL)
     assert code == 1
     assert err == (
-        f'{lone}: song 1 "A": head is "middle"; expected a head of {KESTREL}: "short" or "long"\n'
+        f'{lone}: song 1 "A": unknown head "middle"; expected "short" or "long"\n'
     )
 
 

@@ -8,7 +8,9 @@ from click.testing import CliRunner
 from tempotape.cli.songs import plan, set_group, sheet
 from tempotape.demos import DEMO_SET, DEMO_UNIT
 from tempotape.faults import InputFault
+from tempotape.remembered import state_folder
 from tempotape.songs.setlist import read_setlist
+from tempotape.songs.used_log import Used, log_used, used_file
 
 HERON = DEMO_UNIT.parent / "heron.toml"
 
@@ -51,6 +53,53 @@ def test_plan_shows_the_choices_it_weighed():
     result = CliRunner().invoke(plan, [str(DEMO_SET), "--choices"])
     assert result.exit_code == 2
     assert "--choices goes with --json" in result.stderr
+
+
+def test_the_total_can_be_summed_up_from_the_plain_report():
+    report = json.loads(run(plan, DEMO_SET, "--json")[0])
+    weights, total, before = report["weights"], 0.0, None
+    for song in report["songs"]:
+        if song["cost"] is None:
+            continue
+        travel = switch = 0.0
+        if before is not None:
+            travel = weights["full_turn"] * abs(song["knob"] - before["knob"]) / weights["scale"]
+            travel += weights["touch"] * (song["mark"] != before["mark"])
+            switch = weights["head_switch"] * (song["head"] != before["head"])
+        cost = song["cost"]
+        assert cost["travel"] == pytest.approx(song["haste"] * travel)
+        assert cost["head_switch"] == pytest.approx(song["haste"] * switch)
+        own = cost["timing"] + cost["steadiness"] + cost["preference"]
+        total += own + song["haste"] * (travel + switch)
+        before = song
+    assert report["total_cost"] == pytest.approx(total)
+
+
+def test_what_the_set_was_last_played_with_counts_and_is_told():
+    fresh = json.loads(run(plan, DEMO_SET, "--json")[0])
+    assert not fresh["from_last"]
+    assert not any(song["gap_from_last"] for song in fresh["songs"])
+    used = Used(1.0, "Saturday at the boathouse", "Slow Bell", gap_used_s=7.0, length_s=200.0)
+    assert log_used(used_file(state_folder()), used)
+    report = json.loads(run(plan, DEMO_SET, "--json")[0])
+    assert report["from_last"]
+    told = [(song["title"], song["gap_s"]) for song in report["songs"] if song["gap_from_last"]]
+    assert told == [("Slow Bell", 7.0)]
+    line = "Gaps and habits of the last run count; --fresh leaves them out."
+    assert run(plan, DEMO_SET)[0].splitlines()[1] == line
+    assert line not in run(plan, DEMO_SET, "--fresh")[0]
+    assert json.loads(run(plan, DEMO_SET, "--fresh", "--json")[0]) == fresh
+
+
+def test_heads_are_known_by_name_whatever_the_case_and_checked_without_a_tempo(tmp_path):
+    path = tmp_path / "s.toml"
+    text = 'format = 1\nname = "S"\n[[song]]\ntitle = "Live"\nhead = "{}"\n'
+    path.write_text(text.format("LONG"), encoding="utf-8")
+    assert "no tempo yet" in run(plan, path, "--unit", DEMO_UNIT)[0]
+    path.write_text(text.format("longg"), encoding="utf-8")
+    assert fault(plan, path, "--unit", DEMO_UNIT) == (
+        f'{path}: song 1 "Live": unknown head "longg"; expected "long"'
+    )
 
 
 def test_another_unit_may_be_given():
@@ -128,7 +177,7 @@ def test_warnings_of_a_sheet_go_to_standard_error(tmp_path):
     songs, out = tmp_path / "friday.csv", tmp_path / "s.html"
     songs.write_text("title,tempo_bpm\nLow,20\n", encoding="utf-8")
     told, err = run(sheet, songs, "--unit", DEMO_UNIT, "-o", out)
-    assert told == f"sheet of 1 settings written to {out}\n"
+    assert told == f"sheet of 1 setting written to {out}\n"
     # An eighth at 20 lasts 1500 ms; the unit was measured to give about 1420.
     assert err.startswith('WARNING song 1 "Low": out of reach: 1500 ms is ')
 
@@ -144,5 +193,7 @@ def test_a_csv_becomes_a_set_file(tmp_path):
     assert (setlist.name, setlist.unit) == ("Friday night", "unit.toml")
     assert "Low Tide" in run(plan, out)[0]
     assert fault(set_group, *words) == (f"{out}: exists already; expected the name of a new file")
-    run(set_group, "new", tmp_path / "bare.toml", "--csv", songs)
+    songs.write_text("title,tempo_bpm\nLow Tide,96\n", encoding="utf-8")
+    told, _ = run(set_group, "new", tmp_path / "bare.toml", "--csv", songs)
+    assert told == f"1 song written to {tmp_path / 'bare.toml'}\n"
     assert read_setlist(tmp_path / "bare.toml").unit is None

@@ -53,9 +53,11 @@ def killed_child(work) -> bytes:
     child = os.fork()
     if child == 0:
         with contextlib.suppress(BaseException):
+            os.write(writing, b".")
             work(lambda number: os.write(writing, b"%d\n" % number))
         os._exit(0)
     os.close(writing)
+    os.read(reading, 1)  # it has begun: a fork of a large process takes its time
     if work.kill_after_s is not None:
         time.sleep(work.kill_after_s)
         os.kill(child, signal.SIGKILL)

@@ -88,7 +88,8 @@ def sheet(setlist: str, unit: str | None, out: str, form: str | None, *, fresh: 
     write_whole(Path(out), text)
     for warning in planned.warnings:
         click.echo(f"WARNING {warning}", err=True)
-    say(f"sheet of {len(planned.songs)} settings written to {out}")
+    count = len(planned.songs)
+    say(f"sheet of {count} setting{'' if count == 1 else 's'} written to {out}")
 
 
 def _form(out: str, form: str | None) -> str:
@@ -153,7 +154,7 @@ def set_new(out: str, csv_in: str, unit: str | None, name: str | None) -> None:
     songs = songs_from_csv(Path(csv_in))
     if unit is not None:
         read_unit(Path(unit))
-    written = new_set(
-        path, songs, name=name or path.stem, unit=None if unit is None else Path(unit)
-    )
-    say(f"{len(written.song)} songs written to {out}")
+    name = path.stem if name is None else name
+    written = new_set(path, songs, name=name, unit=None if unit is None else Path(unit))
+    count = len(written.song)
+    say(f"{count} song{'' if count == 1 else 's'} written to {out}")

@@ -6,14 +6,15 @@ not measurement.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import msgspec
 
 from tempotape.advice.advise import Wish
 from tempotape.advice.ranking import Taste
 from tempotape.advice.settings import Setting, setting_for
-from tempotape.advice.timing import ExpectedError, expected_error, noticeable_ms
+from tempotape.advice.timing import expected_error, noticeable_ms
+from tempotape.tempo.notes import NOTE_VALUES
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.knob import knob_text
 from tempotape.unit.model import Knob
@@ -33,22 +34,11 @@ UNSTEADY: Mapping[Taste, Mapping[Zone, float]] = {
 LENDERS = 2
 
 
-class Tape(msgspec.Struct, frozen=True):
-    """What the tape does under one head at one reading."""
-
-    delay_ms: float
-    error: ExpectedError
-    error_ms: float
-    zone: Zone
-    flutter_percent: float | None
-
-
 class Choice(msgspec.Struct, frozen=True):
     """A head and a reading for one note value, with what it costs apart from the handwork.
 
-    `mark` is the reading in whole hand steps from the low end of the scale. `wanted` is the setting
-    that puts the note value right; where the reading is lent by another part instead, `lender` is
-    that part's index and `tape` what the tape does there.
+    `mark` is the reading in whole hand steps from the low end of the scale, `target_ms` how long
+    the note value lasts. Where the reading is lent by another part, `lender` is that part's index.
     """
 
     note: str
@@ -59,39 +49,45 @@ class Choice(msgspec.Struct, frozen=True):
     timing: float
     steadiness: float
     preference: float
-    wanted: Setting
+    target_ms: float
     lender: int | None = None
-    tape: Tape | None = None
 
     @property
     def own_cost(self) -> float:
         return self.timing + self.steadiness + self.preference
 
 
-def setting_of(calibration: Calibration, choice: Choice) -> Setting:
-    """The setting that the choice comes to."""
-    tape = choice.tape
-    if tape is None:
-        return choice.wanted
+def setting_of(calibration: Calibration, wish: Wish, choice: Choice) -> Setting:
+    """The setting that the choice of the part with this wish comes to."""
+    setting = setting_for(
+        calibration,
+        note=NOTE_VALUES[choice.note],
+        head=choice.head,
+        quarter_bpm=wish.quarter_bpm,
+        beat_bpm=wish.tempo_bpm,
+    )
+    if choice.lender is None:
+        return setting
+    error = expected_error(calibration, choice.head, choice.knob)
     return msgspec.structs.replace(
-        choice.wanted,
+        setting,
         knob=choice.knob,
         knob_text=knob_text(calibration.unit.knob, choice.knob),
-        delay_ms=tape.delay_ms,
-        error_ms=tape.error_ms,
-        ms_per_step=tape.error.hand_ms,
+        delay_ms=calibration.curve.delay_ms(choice.head, choice.knob),
+        error_ms=error.total_ms,
+        ms_per_step=error.hand_ms,
         in_time=True,
-        flutter_percent=tape.flutter_percent,
-        zone=tape.zone,
-        error_parts_ms=tape.error,
+        flutter_percent=calibration.flutter_at(choice.knob),
+        zone=choice.zone,
+        error_parts_ms=error,
     )
 
 
 class Found(msgspec.Struct, frozen=True):
-    """The settings within reach of one wish, in the order of its note values and heads."""
+    """What is within reach of one wish: the choices at readings of its own, in its order."""
 
     wish: Wish
-    reachable: tuple[Setting, ...]
+    own: tuple[Choice, ...]
 
 
 def knob_mark(knob: Knob, reading: float) -> int:
@@ -104,150 +100,137 @@ def timing_cost(looseness: float) -> float:
     return looseness + LOOSE * max(0.0, looseness - 1.0)
 
 
-def all_found(calibration: Calibration, wishes: Sequence[Wish | None]) -> list[Found | None]:
-    """What is within reach of each wish; wishes that are the same are computed once."""
-    spans_ms = {
-        head: span_ms
-        for head in calibration.unit.head_names
-        if (span_ms := calibration.curve.measured_delays_ms(head)) is not None
-    }
-    known: dict[Wish, Found] = {}
-    found: list[Found | None] = []
-    for wish in wishes:
-        if wish is not None and wish not in known:
-            known[wish] = Found(wish, tuple(_reachable(calibration, wish, spans_ms)))
-        found.append(None if wish is None else known[wish])
-    return found
-
-
-def _reachable(
-    calibration: Calibration, wish: Wish, spans_ms: Mapping[str, tuple[float, float]]
-) -> Iterator[Setting]:
-    quarter_bpm = wish.quarter_bpm
-    for note in dict.fromkeys(wish.repeats):
-        target_ms = note.delay_ms(quarter_bpm)
-        leeway_ms = noticeable_ms(target_ms)
-        for head, (shortest_ms, longest_ms) in spans_ms.items():
-            # Advice would find the same, and then what would work instead: too long for each song.
-            out_of_reach = not shortest_ms - leeway_ms <= target_ms <= longest_ms + leeway_ms
-            if out_of_reach or wish.head not in {None, head}:
-                continue
-            setting = setting_for(
-                calibration, note=note, head=head, quarter_bpm=quarter_bpm, beat_bpm=wish.tempo_bpm
-            )
-            if setting.reachable:
-                yield setting
-
-
-def all_choices(
-    calibration: Calibration, found: Sequence[Found | None]
-) -> list[tuple[Choice, ...]]:
-    """The choices at each part; none where the tempo is found live or nothing is in reach.
-
-    They are the part's own settings and, where it stays in time, any reading that one of the
-    nearest parts wants for itself. Unstable ones stand only where there is no other.
-    """
-    borrowing = _Borrowing(calibration)
-    places = [index for index, part in enumerate(found) if part is not None and part.reachable]
-    choices: list[tuple[Choice, ...]] = [()] * len(found)
-    for place, index in enumerate(places):
-        part = found[index]
-        assert part is not None  # noqa: S101 - picked so above
-        own = _own(calibration.unit.knob, part)
-        near = [
-            places[place + step]
-            for away in range(1, LENDERS + 1)
-            for step in (-away, away)
-            if 0 <= place + step < len(places)
-        ]
-        lent = borrowing.lent(part, own, {other: found[other] for other in near})
-        every = (*own, *lent)
-        stable = tuple(choice for choice in every if choice.zone != "unstable")
-        choices[index] = stable or every
-    return choices
-
-
-def _own(knob: Knob, part: Found) -> tuple[Choice, ...]:
-    place = {note.name: at for at, note in enumerate(dict.fromkeys(part.wish.repeats))}
-    unsteady = UNSTEADY[part.wish.taste]
-    return tuple(
-        Choice(
-            note=setting.note,
-            head=setting.head,
-            knob=setting.knob,
-            mark=knob_mark(knob, setting.knob),
-            zone=setting.zone,
-            timing=timing_cost(setting.looseness),
-            steadiness=unsteady[setting.zone],
-            preference=PLACE * place[setting.note],
-            wanted=setting,
-        )
-        for setting in part.reachable
-        if setting.knob is not None
-    )
-
-
-class _Borrowing:
-    """Readings of other parts, tried for this one; what the tape does there is kept."""
+class Finder:
+    """The choices at each part of a set on one unit; what the tape does is computed once."""
 
     def __init__(self, calibration: Calibration) -> None:
-        self.calibration = calibration
-        self._tape: dict[tuple[str, float], Tape] = {}
+        self._curve = calibration.curve
+        self._calibration = calibration
+        self._spans_ms = {
+            head: span_ms
+            for head in calibration.unit.head_names
+            if (span_ms := self._curve.measured_delays_ms(head)) is not None
+        }
+        self._delays_ms: dict[tuple[str, float], float] = {}
+        self._tapes: dict[tuple[str, float], tuple[float, Zone]] = {}
 
-    def lent(
-        self, part: Found, own: Sequence[Choice], others: Mapping[int, Found | None]
-    ) -> Iterator[Choice]:
+    def found(self, wishes: Iterable[Wish | None]) -> list[Found | None]:
+        """What is within reach of each wish; wishes that are the same are looked at once."""
+        known: dict[object, Found] = {}
+        every: list[Found | None] = []
+        for wish in wishes:
+            if wish is None:
+                every.append(None)
+                continue
+            # By name: the exact lengths of note values take long to hash.
+            names = tuple(note.name for note in wish.repeats)
+            key = (wish.tempo_bpm, wish.beat.name, names, wish.taste, wish.head)
+            if key not in known:
+                known[key] = Found(wish, tuple(self._own(wish)))
+            every.append(known[key])
+        return every
+
+    def _own(self, wish: Wish) -> Iterator[Choice]:
+        """As advice finds its settings, without the words and the figures that cost nothing."""
+        curve, knob = self._curve, self._calibration.unit.knob
+        unsteady = UNSTEADY[wish.taste]
+        quarter_bpm = wish.quarter_bpm
+        for place, note in enumerate({note.name: note for note in wish.repeats}.values()):
+            target_ms = note.delay_ms(quarter_bpm)
+            leeway_ms = noticeable_ms(target_ms)
+            for head, (shortest_ms, longest_ms) in self._spans_ms.items():
+                met_ms = min(max(target_ms, shortest_ms), longest_ms)
+                if abs(met_ms - target_ms) > leeway_ms or wish.head not in {None, head}:
+                    continue
+                reading = curve.knob_for(head, met_ms)
+                assert reading is not None  # noqa: S101 - met_ms lies on the curve
+                reading = min(max(reading, curve.measured_low), curve.measured_high)
+                off_ms = abs(self._delay_ms(head, reading) - target_ms)
+                error_ms, zone = self._tape(head, reading)
+                yield Choice(
+                    note.name,
+                    head,
+                    reading,
+                    knob_mark(knob, reading),
+                    zone,
+                    timing_cost((off_ms + error_ms) / leeway_ms),
+                    unsteady[zone],
+                    PLACE * place,
+                    target_ms,
+                )
+
+    def choices(self, found: Sequence[Found | None]) -> list[tuple[Choice, ...]]:
+        """The choices at each part; none where the tempo is found live or nothing is in reach.
+
+        They are the part's own settings and, where it stays in time, any reading that one of the
+        nearest parts wants for itself. Unstable ones stand only where there is no other.
+        """
+        places = [index for index, part in enumerate(found) if part is not None and part.own]
+        choices: list[tuple[Choice, ...]] = [()] * len(found)
+        for place, index in enumerate(places):
+            part = found[index]
+            assert part is not None  # noqa: S101 - picked so above
+            near = [
+                places[place + step]
+                for away in range(1, LENDERS + 1)
+                for step in (-away, away)
+                if 0 <= place + step < len(places)
+            ]
+            every = (*part.own, *self._lent(part, {other: found[other] for other in near}))
+            stable = tuple(choice for choice in every if choice.zone != "unstable")
+            choices[index] = stable or every
+        return choices
+
+    def _lent(self, part: Found, others: Mapping[int, Found | None]) -> Iterator[Choice]:
         """Choices at readings of `others`, nearest first, that keep this part in time."""
-        taken = {(choice.note, choice.head, choice.mark) for choice in own}
-        knob = self.calibration.unit.knob
+        unsteady = UNSTEADY[part.wish.taste]
+        taken = {(choice.note, choice.head, choice.mark) for choice in part.own}
+        heads: dict[str, list[tuple[float, float, Choice]]] = {}
+        for choice in part.own:
+            target_ms = choice.target_ms
+            heads.setdefault(choice.head, []).append((target_ms, noticeable_ms(target_ms), choice))
         for index, other in others.items():
-            for lender in other.reachable if other else ():
-                reading = lender.knob
-                assert reading is not None  # noqa: S101 - it is reachable
-                for choice in own:
-                    low, high = choice.wanted.in_time_knob or (reading, reading)
-                    if not low <= reading <= high:
-                        continue
-                    key = (choice.note, choice.head, knob_mark(knob, reading))
-                    if key in taken:
-                        continue
-                    moved = self._moved(part, choice, reading, index)
-                    if moved is not None:
-                        taken.add(key)
-                        yield moved
+            for lender in other.own if other else ():
+                reading, mark = lender.knob, lender.mark
+                for head, wanted in heads.items():
+                    delay_ms = self._delay_ms(head, reading)
+                    for target_ms, leeway_ms, choice in wanted:
+                        off_ms = abs(delay_ms - target_ms)
+                        if off_ms > leeway_ms or (choice.note, head, mark) in taken:
+                            continue
+                        error_ms, zone = self._tape(head, reading)
+                        looseness = (off_ms + error_ms) / leeway_ms
+                        if looseness > 1.0:
+                            continue
+                        taken.add((choice.note, head, mark))
+                        yield Choice(
+                            choice.note,
+                            head,
+                            reading,
+                            mark,
+                            zone,
+                            timing_cost(looseness),
+                            unsteady[zone],
+                            choice.preference,
+                            target_ms,
+                            index,
+                        )
 
-    def _moved(self, part: Found, choice: Choice, reading: float, lender: int) -> Choice | None:
-        """The choice at another reading, or None where it would not be in time there."""
-        tape = self._tape_at(choice.head, reading)
-        target_ms = choice.wanted.target_ms
-        looseness = (abs(tape.delay_ms - target_ms) + tape.error_ms) / noticeable_ms(target_ms)
-        if looseness > 1.0:
-            return None
-        return Choice(
-            note=choice.note,
-            head=choice.head,
-            knob=reading,
-            mark=knob_mark(self.calibration.unit.knob, reading),
-            zone=tape.zone,
-            timing=timing_cost(looseness),
-            steadiness=UNSTEADY[part.wish.taste][tape.zone],
-            preference=choice.preference,
-            wanted=choice.wanted,
-            lender=lender,
-            tape=tape,
-        )
-
-    def _tape_at(self, head: str, reading: float) -> Tape:
+    def _delay_ms(self, head: str, reading: float) -> float:
         key = (head, reading)
-        if key not in self._tape:
-            delay_ms = self.calibration.curve.delay_ms(head, reading)
-            assert delay_ms is not None  # noqa: S101 - the head has reachable settings
-            error = expected_error(self.calibration, head, reading)
-            self._tape[key] = Tape(
-                delay_ms=delay_ms,
-                error=error,
-                error_ms=error.total_ms,
-                zone=self.calibration.zone_at(reading),
-                flutter_percent=self.calibration.flutter_at(reading),
-            )
-        return self._tape[key]
+        delay_ms = self._delays_ms.get(key)
+        if delay_ms is None:
+            delay_ms = self._curve.delay_ms(head, reading)
+            assert delay_ms is not None  # noqa: S101 - the head has a delay all over the scale
+            self._delays_ms[key] = delay_ms
+        return delay_ms
+
+    def _tape(self, head: str, reading: float) -> tuple[float, Zone]:
+        """The error to expect in ms, and the zone."""
+        key = (head, reading)
+        tape = self._tapes.get(key)
+        if tape is None:
+            error = expected_error(self._calibration, head, reading)
+            tape = (error.total_ms, self._calibration.zone_at(reading))
+            self._tapes[key] = tape
+        return tape

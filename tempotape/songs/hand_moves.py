@@ -9,6 +9,7 @@ from tempotape.unit.model import Knob
 
 # Within so many hand steps, a turn is a little one (our own choice).
 _LITTLE_STEPS = 2
+LEAVE = "leave it as it is"
 
 
 def move_text(
@@ -23,7 +24,7 @@ def move_text(
     head = printable(to_head)
     turn = _turn(knob, from_knob, to_knob)
     if from_head == to_head:
-        return turn or "leave it as it is"
+        return turn or LEAVE
     return f"switch to {head}, {turn or 'leave the knob'}"
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import msgspec
-
 from tempotape.faults import InputFault
 from tempotape.songs.setlist import Section, Setlist, Song, inside_tree, song_entry
 from tempotape.tempo.midi_file import SAME_BPM, TempoSection, read_tempo_map, sections
+from tempotape.tempo.notes import NoteValue
+from tempotape.tempo.typed import FASTEST_BPM, SLOWEST_BPM
 
 # More changes than this are no song that a hand can follow.
 MOST_SECTIONS = 100
@@ -17,8 +17,9 @@ MOST_SECTIONS = 100
 def midi_sections(setlist: Setlist, path: Path) -> dict[int, tuple[Section, ...]]:
     """By song number, the sections in the song's MIDI file, tempi counted in the song's beat.
 
-    The first one is how the song begins. A song with sections of its own takes only that one.
-    `path` is the set's own file. Raises InputFault naming the set, the song and the MIDI file.
+    The first one is how the song begins; what has no name in the file is named after its bars. A
+    song with sections of its own takes only the first. `path` is the set's own file. Raises
+    InputFault naming the set, the song and the MIDI file.
     """
     found: dict[int, tuple[Section, ...]] = {}
     for number, song in enumerate(setlist.song, 1):
@@ -47,10 +48,24 @@ def _sections(song: Song, file: Path) -> tuple[Section, ...]:
             expected=f"at most {MOST_SECTIONS - 1} times, or sections of the song's own",
             source=str(file),
         )
-    quarters = float(song.beat_note.quarters)
-    return tuple(
-        msgspec.structs.replace(
-            Section(section.name or section.text), tempo_bpm=section.tempo_bpm / quarters
+    return tuple(_section(section, song.beat_note, file) for section in kept)
+
+
+def _section(section: TempoSection, beat: NoteValue, file: Path) -> Section:
+    """The section with its tempo counted in `beat`. Raises InputFault where no song has that."""
+    quarters = float(beat.quarters)
+    tempo_bpm = section.tempo_bpm / quarters
+    if not SLOWEST_BPM <= tempo_bpm <= FASTEST_BPM:
+        raise InputFault(
+            f"bar {section.first_bar} is at {section.tempo_bpm:.4g} to the quarter, "
+            f"{tempo_bpm:.4g} to the {beat.name}, the song's beat",
+            expected=f"{SLOWEST_BPM:g} to {FASTEST_BPM:g} to the beat, or another beat",
+            source=str(file),
         )
-        for section in kept
-    )
+    many = section.last_bar > section.first_bar
+    bars = f"bars {section.first_bar}-{section.last_bar}" if many else f"bar {section.first_bar}"
+    name = f"{bars}, {section.numerator}/{section.denominator}"
+    if not section.held:
+        low, high = (round(bpm / quarters, 1) for bpm in (section.low_bpm, section.high_bpm))
+        name = f"{name}, between {low:g} and {high:g}"
+    return Section(section.name or name, tempo_bpm)

@@ -8,22 +8,22 @@ from pathlib import Path
 import msgspec
 from msgspec import UNSET, UnsetType
 
-from tempotape.advice.advise import Wish, advise, head_named
+from tempotape.advice.advise import advise
 from tempotape.advice.reasons import reasons as setting_reasons
 from tempotape.advice.settings import Setting
 from tempotape.advice.timing import noticeable_ms
 from tempotape.advice.wording import zone_words
 from tempotape.faults import InputFault
-from tempotape.songs.choices import Choice, Found, all_choices, all_found, setting_of
-from tempotape.songs.offers import offers
+from tempotape.songs.choices import Choice, Finder, Found, setting_of
+from tempotape.songs.hand_moves import LEAVE, move_text
+from tempotape.songs.offers import Offering
 from tempotape.songs.parts import Part, parts_of
 from tempotape.songs.planner import Cost, Weights, cheapest_path, cost_of, haste
-from tempotape.songs.setlist import Setlist
+from tempotape.songs.setlist import Setlist, known_head, with_known_heads
 from tempotape.songs.used_log import PartKey, Used
 from tempotape.text import quoted
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.knob import knob_text
-from tempotape.unit.model import Knob
 from tempotape.unit.steadiness import Zone
 
 # A setting is touchy where one hand step is worth this share of what a listener notices.
@@ -33,6 +33,10 @@ HURRIED_S = 5.0
 # What note and head used last are worth: half a place in the order of wishes, so that a habit
 # decides where there is next to nothing in it (our own judgement).
 HABIT = 0.25
+# A gap shorter than the first, or before a part that was played for less than the second, is none:
+# the set was tapped through (our own judgement).
+_SHORTEST_GAP_S = 2.0
+_SHORTEST_PLAYED_S = 20.0
 _NO_TEMPO = "no tempo in the set: type or tap it on stage; the hand stays where it was"
 
 
@@ -55,7 +59,8 @@ class PlannedSong(msgspec.Struct, frozen=True):
     `knob` is None where the tempo is found live or nothing is in reach, and `reasons` say why.
     `hand` says what the hand does, `instead` why it is not the note value wanted first, `offers`
     what would work where this does not; `mark` is the reading in hand steps from the low end,
-    `haste` how dear handwork is here. `touchy` means that one step is most of what is noticed.
+    `haste` how dear handwork is here; `gap_from_last` says that `gap_s` is what it was when the
+    set was played last. `touchy` means that one step is most of what is noticed.
     """
 
     number: int
@@ -85,11 +90,15 @@ class PlannedSong(msgspec.Struct, frozen=True):
     cost: Cost | None
     warnings: tuple[str, ...]
     reasons: tuple[str, ...]
+    gap_from_last: bool = False
     choices: tuple[ToldChoice, ...] | UnsetType = UNSET
 
 
 class Plan(msgspec.Struct, frozen=True):
-    """One setting a part for a whole set. Field names are the JSON contract."""
+    """One setting a part for a whole set. Field names are the JSON contract.
+
+    `from_last` says that gaps or habits of when the set was played last count in it.
+    """
 
     set_name: str = msgspec.field(name="set")
     unit: str
@@ -99,6 +108,7 @@ class Plan(msgspec.Struct, frozen=True):
     total_cost: float
     weights: Weights
     warnings: tuple[str, ...]
+    from_last: bool = False
 
 
 def plan_of(
@@ -112,6 +122,7 @@ def plan_of(
     """The plan of the set read from `path`; its MIDI files are read too. Raises InputFault."""
     from tempotape.songs.midi_sections import midi_sections  # noqa: PLC0415 - not for the stage
 
+    setlist = with_known_heads(setlist, calibration.unit.head_names, source=str(path))
     try:
         parts = parts_of(setlist, midi_sections(setlist, path))
         return plan_parts(setlist.name, parts, calibration, used=used, with_choices=with_choices)
@@ -134,49 +145,41 @@ def plan_parts(
     knob = calibration.unit.knob
     weights = Weights(scale=knob.high - knob.low)
     last = [(used or {}).get((part.title, part.section)) for part in parts]
-    parts = [
-        _with_used_gap(_with_known_head(calibration, part), before)
-        for part, before in zip(parts, last, strict=True)
-    ]
-    found = all_found(calibration, [part.wish for part in parts])
-    choices = [
-        _with_habit(offered, before)
-        for offered, before in zip(all_choices(calibration, found), last, strict=True)
-    ]
+    written = [_with_known_head(calibration, part) for part in parts]
+    parts = [_with_used_gap(part, then) for part, then in zip(written, last, strict=True)]
+    from_last = [now is not then for now, then in zip(parts, written, strict=True)]
+    finder, offering = Finder(calibration), Offering(calibration)
+    found = finder.found(part.wish for part in parts)
+    offered = finder.choices(found)
+    choices = [_with_habit(some, then) for some, then in zip(offered, last, strict=True)]
     hurries = [haste(part.gap_s) for part in parts]
     path = cheapest_path(choices, hurries, weights)
     songs: list[PlannedSong] = []
     before: Choice | None = None
-    told_offers: dict[Wish, tuple[str, ...]] = {}
     for index, (part, at) in enumerate(zip(parts, path, strict=True)):
         wanted, choice = found[index], None if at is None else choices[index][at]
-        offered: tuple[str, ...] = ()
-        if wanted is not None and (choice is None or choice.zone == "unstable"):
-            if wanted.wish not in told_offers:
-                told_offers[wanted.wish] = offers(calibration, wanted.wish)
-            offered = told_offers[wanted.wish]
-        if choice is None or wanted is None:
-            song = _passed_over(calibration, part, offered)
-        else:
-            song = _Told(
-                calibration=calibration,
-                part=part,
-                found=wanted,
-                choices=choices[index],
-                choice=choice,
-                setting=setting_of(calibration, choice),
-                before=before,
-                lender=None if choice.lender is None else parts[choice.lender],
-                offered=offered,
-            ).planned(cost_of(choice, before, weights, hurries[index]))
-            before = choice
-        song = msgspec.structs.replace(song, haste=hurries[index])
+        considered: tuple[ToldChoice, ...] | UnsetType = UNSET
         if with_choices:
             considered = msgspec.convert(
                 choices[index], tuple[ToldChoice, ...], from_attributes=True
             )
-            song = msgspec.structs.replace(song, choices=considered)
-        songs.append(song)
+        common = _Common(part, hurries[index], from_last[index], considered)
+        if choice is None or wanted is None:
+            songs.append(_passed_over(offering, common))
+            continue
+        told = _Told(
+            calibration=calibration,
+            common=common,
+            found=wanted,
+            choices=choices[index],
+            choice=choice,
+            setting=setting_of(calibration, wanted.wish, choice),
+            before=before,
+            lender=None if choice.lender is None else parts[choice.lender],
+            offered=offering.offers(wanted.wish) if choice.zone == "unstable" else (),
+        )
+        songs.append(told.planned(cost_of(choice, before, weights, hurries[index])))
+        before = choice
     return Plan(
         set_name=name,
         unit=calibration.unit.name,
@@ -190,6 +193,7 @@ def plan_parts(
             for part, song in zip(parts, songs, strict=True)
             for warning in song.warnings
         ),
+        from_last=any(from_last) or choices != offered,
     )
 
 
@@ -197,8 +201,12 @@ def _with_used_gap(part: Part, used: Used | None) -> Part:
     """The part with no more time before it than there was when it was played last."""
     if used is None or used.gap_used_s is None or part.inside:
         return part
-    gap_s = used.gap_used_s if part.gap_s is None else min(part.gap_s, used.gap_used_s)
-    return msgspec.structs.replace(part, gap_s=gap_s)
+    played_s = _SHORTEST_PLAYED_S if used.length_s is None else used.length_s
+    if used.gap_used_s < _SHORTEST_GAP_S or played_s < _SHORTEST_PLAYED_S:
+        return part
+    if part.gap_s is not None and part.gap_s <= used.gap_used_s:
+        return part
+    return msgspec.structs.replace(part, gap_s=used.gap_used_s)
 
 
 def _with_habit(choices: Sequence[Choice], used: Used | None) -> tuple[Choice, ...]:
@@ -218,31 +226,24 @@ def _with_known_head(calibration: Calibration, part: Part) -> Part:
     wish = part.wish
     if wish is None or wish.head is None:
         return part
-    head = head_named(calibration, wish.head, entry=part.entry)
+    head = known_head(wish.head, calibration.unit.head_names, entry=part.entry)
     return msgspec.structs.replace(part, wish=msgspec.structs.replace(wish, head=head))
 
 
-def hand_text(knob: Knob, before: Choice | None, choice: Choice) -> str:
-    """What the hand does to get from one choice to the next: `switch to short, turn up to 3.4`."""
-    to = knob_text(knob, choice.knob)
-    if before is None:
-        return f"head {choice.head}, knob to {to}"
-    moves = []
-    if choice.head != before.head:
-        moves.append(f"switch to {choice.head}")
-    if choice.mark != before.mark:
-        ways = ("down", "up") if knob.marks == "numbers" else ("back", "clockwise")
-        moves.append(f"turn {ways[choice.knob > before.knob]} to {to}")
-    elif moves:
-        moves.append("leave the knob")
-    return ", ".join(moves) or "leave everything as it is"
+class _Common(msgspec.Struct, frozen=True):
+    """What is told of a part whether there is a setting for it or not."""
+
+    part: Part
+    haste: float
+    gap_from_last: bool
+    considered: tuple[ToldChoice, ...] | UnsetType
 
 
 class _Told(msgspec.Struct, frozen=True):
     """One choice on its path, put into words."""
 
     calibration: Calibration
-    part: Part
+    common: _Common
     found: Found
     choices: Sequence[Choice]
     choice: Choice
@@ -253,14 +254,15 @@ class _Told(msgspec.Struct, frozen=True):
 
     def planned(self, cost: Cost) -> PlannedSong:
         choice, setting, before = self.choice, self.setting, self.before
+        part, hand = self.common.part, self._hand
         instead = self._instead()
         reasons = self._reasons()
         return PlannedSong(
-            number=self.part.number,
-            title=self.part.title,
-            section=self.part.section,
-            tempo_bpm=self.part.tempo_bpm,
-            beat=self.part.beat,
+            number=part.number,
+            title=part.title,
+            section=part.section,
+            tempo_bpm=part.tempo_bpm,
+            beat=part.beat,
             note=choice.note,
             head=choice.head,
             knob=choice.knob,
@@ -273,20 +275,22 @@ class _Told(msgspec.Struct, frozen=True):
             touchy=(setting.ms_per_step or 0.0) >= TOUCHY_SHARE * noticeable_ms(setting.target_ms),
             head_switch=before is not None and choice.head != before.head,
             knob_travel=0.0 if before is None else abs(choice.knob - before.knob),
-            hand=self._hand,
+            hand=hand,
             mark=choice.mark,
-            gap_s=self.part.gap_s,
-            haste=0.0,
-            notes=self.part.notes,
+            gap_s=part.gap_s,
+            haste=self.common.haste,
+            notes=part.notes,
             instead=instead,
             offers=self.offered,
             cost=cost,
-            warnings=tuple(self._warnings(reasons)),
+            warnings=tuple(self._warnings(reasons, hand)),
             reasons=(*((instead,) if instead else ()), *reasons, *self.offered),
+            gap_from_last=self.common.gap_from_last,
+            choices=self.common.considered,
         )
 
-    def _warnings(self, reasons: Sequence[str]) -> Iterator[str]:
-        setting = self.setting
+    def _warnings(self, reasons: Sequence[str], hand: str) -> Iterator[str]:
+        setting, part = self.setting, self.common.part
         if setting.zone == "unstable":
             yield "; ".join(reasons[:2])
         if not setting.in_time:
@@ -294,14 +298,17 @@ class _Told(msgspec.Struct, frozen=True):
         moved = self.before is not None and (
             self.choice.mark != self.before.mark or self.choice.head != self.before.head
         )
-        if moved and self.part.inside:
-            yield f"inside the song: {self._hand}"
-        elif moved and self.part.gap_s is not None and self.part.gap_s < HURRIED_S:
-            yield f"only {self.part.gap_s:g} s to: {self._hand}"
+        if moved and part.inside:
+            yield f"inside the song: {hand}"
+        elif moved and part.gap_s is not None and part.gap_s < HURRIED_S:
+            yield f"only {part.gap_s:.2g} s to: {hand}"
 
     @property
     def _hand(self) -> str:
-        return hand_text(self.calibration.unit.knob, self.before, self.choice)
+        knob, choice, before = self.calibration.unit.knob, self.choice, self.before
+        if before is None:
+            return move_text(knob, None, None, choice.head, choice.knob)
+        return move_text(knob, before.head, before.knob, choice.head, choice.knob)
 
     def _reasons(self) -> tuple[str, ...]:
         setting, found = self.setting, self.found
@@ -320,32 +327,35 @@ class _Told(msgspec.Struct, frozen=True):
                 if (other.note, other.head) == (setting.note, setting.head)
             )
             return setting.reasons
-        return setting_reasons(self.calibration, setting, beat_name=self.part.beat)
+        return setting_reasons(self.calibration, setting, beat_name=self.common.part.beat)
 
     def _instead(self) -> str:
         """Why it is not to the song's taste, or not the note value wanted first; or nothing."""
         choice = self.choice
         to_taste = [other for other in self.choices if other.steadiness < choice.steadiness]
         if to_taste:
-            place = _place(min(to_taste, key=lambda other: other.own_cost))
+            place = self._place(min(to_taste, key=lambda other: other.own_cost))
             return f"{choice.zone}, against the song's taste: {place} would take more handwork"
         first = self.found.wish.repeats[0].name
         if choice.note == first:
             return ""
         rivals = [other for other in self.choices if other.note == first]
         if not rivals:
-            unstable = any(setting.note == first for setting in self.found.reachable)
+            unstable = any(other.note == first for other in self.found.own)
             return f"{first} is {'unstable here' if unstable else 'out of reach'}"
         best = min(rivals, key=lambda other: other.own_cost)
         if best.steadiness > choice.steadiness:
-            return f"{_place(best)} would be {best.zone}, against the song's taste"
+            return f"{self._place(best)} would be {best.zone}, against the song's taste"
         if best.own_cost < choice.own_cost:
-            return f"{_place(best)} would take more handwork"
-        return f"{_place(best)} would land less surely"
+            return f"{self._place(best)} would take more handwork"
+        return f"{self._place(best)} would land less surely"
 
-
-def _place(choice: Choice) -> str:
-    return f"{choice.note} on head {choice.head} at {choice.wanted.knob_text}"
+    def _place(self, choice: Choice) -> str:
+        own = next(
+            own for own in self.found.own if (own.note, own.head) == (choice.note, choice.head)
+        )
+        at = knob_text(self.calibration.unit.knob, own.knob)
+        return f"{own.note} on head {own.head} at {at}"
 
 
 def _timing_sentence(setting: Setting) -> str:
@@ -358,13 +368,14 @@ def _timing_sentence(setting: Setting) -> str:
     )
 
 
-def _passed_over(calibration: Calibration, part: Part, offered: tuple[str, ...]) -> PlannedSong:
+def _passed_over(offering: Offering, common: _Common) -> PlannedSong:
     """A part without a setting: found live, or out of reach with what would work instead."""
-    if part.wish is None:
-        knob_words, why = "no tempo yet", _NO_TEMPO
-    else:
-        knob_words = "out of reach"
-        why = advise(calibration, part.wish).settings[0].reasons[0]
+    part = common.part
+    knob_words, why = "no tempo yet", _NO_TEMPO
+    offered: tuple[str, ...] = ()
+    if part.wish is not None:
+        knob_words, why = "out of reach", offering.why_out_of_reach(part.wish)
+        offered = offering.offers(part.wish)
     return PlannedSong(
         number=part.number,
         title=part.title,
@@ -383,14 +394,16 @@ def _passed_over(calibration: Calibration, part: Part, offered: tuple[str, ...])
         touchy=False,
         head_switch=False,
         knob_travel=0.0,
-        hand="leave everything as it is",
+        hand=LEAVE,
         mark=None,
         gap_s=part.gap_s,
-        haste=0.0,
+        haste=common.haste,
         notes=part.notes,
         instead="",
         offers=offered,
         cost=None,
         warnings=() if part.wish is None else (f"out of reach: {why}",),
         reasons=(why, *offered),
+        gap_from_last=common.gap_from_last,
+        choices=common.considered,
     )

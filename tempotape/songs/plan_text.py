@@ -12,12 +12,15 @@ from tempotape.text import printable
 WIDTH = 80
 _SHORTEST_TITLE = 12
 _LONGEST_HEAD = 14
+_FROM_LAST = "Gaps and habits of the last run count; --fresh leaves them out."
 _HEADER = ("", "song", "tempo", "note value", "head", "knob", "delay", "")
 
 
 def plan_text(plan: Plan) -> str:
     """The whole plan; 80 columns wide, but no title shorter than 12 letters for that."""
-    lines = [f"{shortened(plan.set_name, 50)} on {shortened(plan.unit, 26)}", ""]
+    lines = [f"{shortened(plan.set_name, 50)} on {shortened(plan.unit, 26)}"]
+    lines += [_FROM_LAST] if plan.from_last else []
+    lines.append("")
     for warning in plan.warnings:
         lines += _wrapped(f"WARNING {warning}", after="  ")
     lines += [""] if plan.warnings else []
@@ -47,9 +50,10 @@ def shortened(text: str, longest: int) -> str:
 
 def totals_text(plan: Plan) -> str:
     """The handwork of the whole set in one sentence."""
-    switches = plan.head_switches
+    switches, travel = plan.head_switches, plan.total_knob_travel
+    decimals = 2 if travel < 10 else 1 if travel < 100 else 0
     return (
-        f"In all the knob travels {plan.total_knob_travel:.3g} readings and the head is switched "
+        f"In all the knob travels {travel:.{decimals}f} readings and the head is switched "
         f"{switches} time{'' if switches == 1 else 's'}."
     )
 

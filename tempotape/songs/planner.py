@@ -83,9 +83,13 @@ def cheapest_path(
         turn = hurry * weights.full_turn / weights.scale
         touch, switch = hurry * weights.touch, hurry * weights.head_switch
         reached, chosen = [], []
+        # One that is dearer than the cheapest with the longest way from there is on no best path.
+        dearest = min(so_far, default=0.0) + hurry * weights.full_turn + touch + switch
         hands = [
-            (cost, b.knob, b.mark, b.head) for cost, b in zip(so_far, before, strict=True)
-        ] or None
+            (cost, b.knob, b.mark, b.head, via)
+            for via, (cost, b) in enumerate(zip(so_far, before, strict=True))
+            if cost <= dearest
+        ]
         for choice in here:
             best, via = 0.0, -1
             if hands:
@@ -95,10 +99,10 @@ def cheapest_path(
                     + turn * abs(knob - its_knob)
                     + (touch if mark != its_mark else 0.0)
                     + (switch if head != its_head else 0.0)
-                    for cost, its_knob, its_mark, its_head in hands
+                    for cost, its_knob, its_mark, its_head, _ in hands
                 ]
                 best = min(costs)
-                via = costs.index(best)
+                via = hands[costs.index(best)][4]
             reached.append(best + choice.own_cost)
             chosen.append(via)
         steps.append((part, chosen))

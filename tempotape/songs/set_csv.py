@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import os
+import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from tempotape.faults import InputFault
 from tempotape.songs.setlist import Setlist, Song, inside_tree, read_setlist
 from tempotape.tempo.typed import tempo_bpm
 from tempotape.text import printable, quoted
-from tempotape.userfiles import checked, read_text, write_whole
+from tempotape.userfiles import LARGEST_BYTES, checked, read_text, write_whole
 
 COLUMNS = ("title", "tempo_bpm")
 _EXPECTED_HEADER = "a first line title,tempo_bpm"
@@ -92,7 +93,8 @@ def _song(columns: Sequence[str], row: Sequence[str], *, source: str, entry: str
 def new_set(path: Path, songs: Sequence[Song], *, name: str, unit: Path | None) -> Setlist:
     """Write a set file for `songs` of a CSV and return the set; an existing file is left alone.
 
-    Raises InputFault where `path` exists or cannot be written, or `unit` lies outside its tree.
+    Raises InputFault, with nothing written, where `path` exists or cannot be written, the name or
+    the songs make no set, or `unit` lies outside its tree.
     """
     import tomlkit  # noqa: PLC0415 - needed only to write a file
 
@@ -112,5 +114,14 @@ def new_set(path: Path, songs: Sequence[Song], *, name: str, unit: Path | None) 
             table["tempo_bpm"] = song.tempo_bpm
         tables.append(table)
     document["song"] = tables
-    write_whole(path, tomlkit.dumps(document))
-    return read_setlist(path)
+    text = tomlkit.dumps(document)
+    if len(text.encode()) > LARGEST_BYTES:
+        raise InputFault(
+            f"{len(songs)} songs are more than a set can hold",
+            expected=f"a set file of at most {LARGEST_BYTES / 1e6:.0f} MB",
+            source=str(path),
+        )
+    # Checked before it is written, so that nothing is left behind that cannot be read.
+    setlist = checked(tomllib.loads(text), Setlist, source=str(path))
+    write_whole(path, text)
+    return setlist

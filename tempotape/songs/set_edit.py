@@ -1,13 +1,11 @@
 """What was changed on the stage, written back into the set file that a person wrote.
 
-The file is taken apart as text, one piece a song, so that everything that is not changed stays as
-it was to the last blank; only the lines of an edited song go through the TOML writer.
+`set_lines` takes the file apart and puts it together again.
 """
 
 from __future__ import annotations
 
 import hashlib
-import re
 import time
 import tomllib
 from collections.abc import Sequence
@@ -18,6 +16,15 @@ import msgspec
 
 from tempotape.advice.ranking import Taste
 from tempotape.faults import InputFault
+from tempotape.songs.set_lines import (
+    SONG,
+    TABLE,
+    edited,
+    is_toml,
+    last_words,
+    ordered,
+    pieces_of,
+)
 from tempotape.songs.setlist import Section, Setlist, Song, read_setlist, song_entry
 from tempotape.tempo.notes import note_value
 from tempotape.text import quoted
@@ -32,23 +39,6 @@ _TEMPO_DECIMALS = 2
 # A file saved this soon before it was looked at may be saved again under the same time: the
 # coarsest clock of a file system in use (FAT) counts two seconds.
 _SETTLED_NS = 2_000_000_000
-
-_SONG = re.compile(r"""^[ \t]*\[\[[ \t]*(?:song|"song"|'song')[ \t]*\]\]""", re.MULTILINE)
-_TABLE = re.compile(r"^[ \t]*\[", re.MULTILINE)
-# A list of repeats with its values one a line, and such a line.
-_LIST = re.compile(
-    r"^[ \t]*repeats[ \t]*=[ \t]*\[[ \t]*(?:#[^\n]*)?\r?\n(?P<lines>.*?)^[ \t]*\]",
-    re.MULTILINE | re.DOTALL,
-)
-_VALUE = re.compile(
-    r"""(?P<indent>[ \t]*)(?P<value>"[^"\\\n]*"|'[^'\n]*')(?:[ \t]*(?P<comma>,))?"""
-    r"(?P<rest>[ \t]*(?:#[^\n]*)?\r?\n)"
-)
-_HEAD = re.compile(
-    r"""^(?P<indent>[ \t]*)head[ \t]*=[ \t]*(?:"[^"\\\n]*"|'[^'\n]*')[ \t]*"""
-    r"(?:(?P<comment>#[^\n]*\n?)|\r?\n|\Z)",
-    re.MULTILINE,
-)
 
 
 class SongEdit(msgspec.Struct, frozen=True):
@@ -137,8 +127,8 @@ def write_back(
         raise InputFault("has changed", expected=_AS_READ, source=source)
     before = read_setlist(path)
     text = read_text(path, what=_WHAT)
-    *pieces, last = _pieces(text)
-    end = _last_words(last) if pieces else len(last)
+    *pieces, last = pieces_of(text)
+    end = last_words(last) if pieces else len(last)
     pieces.append(last[:end])
     if len(pieces) != len(before.song) + 1:
         raise InputFault(
@@ -165,7 +155,7 @@ def write_back(
                 source=source,
             )
         songs = [songs[place] for place in order]
-        pieces = _ordered(pieces, order)
+        pieces = ordered(pieces, order)
     wanted = msgspec.structs.replace(before, song=tuple(songs))
     new = "".join((*pieces, last[end:]))
     if new != text:
@@ -193,10 +183,10 @@ def _check_place(edit: SongEdit, songs: Sequence[Song], source: str) -> None:
 
 def _edited_song(song: Song, piece: str, edit: SongEdit) -> tuple[Song, str]:
     """The song and its lines after the edit. Raises InputFault."""
-    own, *sections = _pieces(piece, _TABLE, skip=_SONG)
+    own, *sections = pieces_of(piece, TABLE, skip=SONG)
     if edit.section is None:
         changes = _changes(song, edit)
-        own = _edited(own, changes, "song")
+        own = edited(own, changes, "song")
         return msgspec.structs.replace(song, **changes), "".join((own, *sections))
     section = _section(song, edit)
     if len(sections) != len(song.section):
@@ -205,7 +195,7 @@ def _edited_song(song: Song, piece: str, edit: SongEdit) -> tuple[Song, str]:
             expected="a line [[song.section]] above each section, to write changes back",
         )
     changes = _section_changes(song, section, edit)
-    sections[edit.section] = _edited(sections[edit.section], changes, "song", "section")
+    sections[edit.section] = edited(sections[edit.section], changes, "song", "section")
     now = list(song.section)
     now[edit.section] = msgspec.structs.replace(section, **changes)
     return msgspec.structs.replace(song, section=tuple(now)), "".join((own, *sections))
@@ -273,194 +263,13 @@ def _note_change(repeats: tuple[str, ...], edit: SongEdit) -> dict[str, Any]:
     return {"repeats": (repeats[at], *repeats[:at], *repeats[at + 1 :])}
 
 
-def _edited(piece: str, changes: dict[str, Any], *tables: str) -> str:
-    """The lines of a table with some entries changed; a new entry follows the table's own ones."""
-    import tomlkit  # noqa: PLC0415 - needed only to rewrite a file
-
-    if not changes:
-        return piece
-    body, gap = _without_gap(piece)
-    line_end = "\r\n" if "\r\n" in piece else "\n"
-    body = body if body.endswith("\n") else body + line_end
-    left = dict(changes)
-    if "repeats" in left:
-        moved = _with_lines_moved(body, left["repeats"], line_end)
-        if _entries(moved, tables).get("repeats") == list(left["repeats"]):
-            body = moved
-            del left["repeats"]
-    if "head" in left and left["head"] is None:
-        without = _HEAD.sub(_comment_alone, body, count=1)
-        if "head" not in _entries(without, tables, {"head": "as before"}):
-            body = without
-            del left["head"]
-    document = tomlkit.parse(body)
-    table = _table(document, tables)
-    for key, value in left.items():
-        if value is None:
-            del table[key]
-        elif key == "repeats":
-            _set_list(table, key, value)
-        else:
-            whole = isinstance(value, float) and value.is_integer()
-            table[key] = int(value) if whole else value
-    edited = re.sub(r"\r?\n", line_end, tomlkit.dumps(document)).removesuffix(line_end)
-    return f"{edited}{gap}"
-
-
-def _table(document: Any, tables: Sequence[str]) -> Any:
-    """The one table in a piece, of which `tables` name the way."""
-    for name in tables:
-        document = document[name]
-        document = document[0] if isinstance(document, list) else document
-    return document
-
-
-def _entries(text: str, tables: Sequence[str], otherwise: dict[str, Any] | None = None) -> Any:
-    """What a piece says, or `otherwise` where it is not TOML."""
-    return _table(tomllib.loads(text), tables) if _is_toml(text) else otherwise or {}
-
-
-def _comment_alone(line: re.Match[str]) -> str:
-    """Of a line that goes, the comment beside it stays."""
-    return f"{line['indent']}{line['comment']}" if line["comment"] else ""
-
-
-def _with_lines_moved(body: str, values: Sequence[str], line_end: str) -> str:
-    """The list of repeats in a new order, each value with its line and the comments above it.
-
-    `values` may hold one value more than the list does. A list that is written otherwise, not a
-    value a line, stays as it is.
-    """
-    found = _LIST.search(body)
-    if found is None:
-        return body
-    lines: dict[str, list[tuple[str, re.Match[str]]]] = {}
-    comments, indent, comma = "", "", ""
-    for line in found["lines"].splitlines(keepends=True):
-        value = _VALUE.fullmatch(line)
-        if value is not None:
-            lines.setdefault(value["value"][1:-1].strip(), []).append((comments, value))
-            comments, indent, comma = "", value["indent"], value["comma"] or ""
-        elif not line.strip() or line.lstrip().startswith("#"):
-            comments += line
-        else:
-            return body
-    told = ""
-    for place, name in enumerate(values):
-        ending = comma if place == len(values) - 1 else ","
-        if lines.get(name):
-            above, value = lines[name].pop(0)
-            told += f"{above}{value['indent']}{value['value']}{ending}{value['rest']}"
-        else:
-            told += f'{indent}"{name}"{ending}{line_end}'
-    begin, end = found.span("lines")
-    return body[:begin] + told + comments + body[end:]
-
-
-def _set_list(table: Any, key: str, values: Sequence[str]) -> None:
-    """Write a list value by value, so that its lines and their comments stay where they are."""
-    if key not in table:
-        table[key] = list(values)
-        return
-    listed = table[key]
-    if len(listed) < len(values):
-        listed.insert(0, values[0])
-    for place, value in enumerate(values):
-        if listed[place] != value:
-            listed[place] = value
-
-
-def _pieces(
-    text: str, header: re.Pattern[str] = _SONG, *, skip: re.Pattern[str] | None = None
-) -> list[str]:
-    """`text` cut above each `header`, whose comment directly above goes with it.
-
-    What looks like a header inside a string of several lines is none: the text above it is not
-    TOML by itself. The first piece is what stands above the first header; a header that `skip`
-    matches is passed over.
-    """
-    cuts = [
-        found.start()
-        for found in header.finditer(text)
-        if skip is None or not skip.match(text, found.start())
-    ]
-    pieces: list[str] = []
-    begun = 0
-    for cut in (*cuts, len(text)):
-        if cut < len(text) and not _is_toml(text[begun:cut]):
-            continue
-        pieces.append(text[begun:cut])
-        begun = cut
-    for place in range(len(pieces) - 1):
-        at = _comment_start(pieces[place])
-        pieces[place], above = pieces[place][:at], pieces[place][at:]
-        pieces[place + 1] = above + pieces[place + 1]
-    return pieces
-
-
-def _comment_start(piece: str) -> int:
-    """Where the lines of comment begin that end the piece, with no blank line after them."""
-    at = len(piece)
-    while at > 0:
-        line_start = piece.rfind("\n", 0, at - 1) + 1
-        if not _is_comment(piece[line_start:at]):
-            break
-        at = line_start
-    return at
-
-
-def _last_words(piece: str) -> int:
-    """Where the comments begin that end the file: they are no song's.
-
-    An entry of the last song that was made a comment is the song's still.
-    """
-    lines = piece.splitlines(keepends=True)
-    begin = len(lines)
-    while begin > 0 and (not lines[begin - 1].strip() or _is_comment(lines[begin - 1])):
-        begin -= 1
-    while begin < len(lines) and (
-        not lines[begin].strip("# \t\r\n") or _is_toml(lines[begin].lstrip("# \t"))
-    ):
-        begin += 1
-    return len(piece) - sum(map(len, lines[begin:]))
-
-
-def _is_comment(line: str) -> bool:
-    """Whether the line is nothing but a comment."""
-    # The last line of a string of several lines may look like one.
-    return line.lstrip().startswith("#") and '"""' not in line and "'''" not in line
-
-
-def _without_gap(piece: str) -> tuple[str, str]:
-    """A piece without the blank lines at its end, and these with the last line's end."""
-    body = piece.rstrip(" \t\r\n")
-    return body, piece[len(body) :]
-
-
-def _ordered(pieces: Sequence[str], order: Sequence[int]) -> list[str]:
-    """The pieces with the songs in another order; the blank lines between them stay in place."""
-    songs = [_without_gap(piece) for piece in pieces[1:]]
-    return [
-        pieces[0],
-        *(songs[place][0] + gap for place, (_, gap) in zip(order, songs, strict=True)),
-    ]
-
-
-def _is_toml(text: str) -> bool:
-    try:
-        tomllib.loads(text)
-    except ValueError:  # TOMLDecodeError is one
-        return False
-    return True
-
-
 def _check(text: str, wanted: Setlist, source: str) -> None:
     """The new text must read back as the set that is wanted, and nothing else. Raises InputFault.
 
     The set before has been through all the checks of a setlist, and a note value through its own;
     types and ranges are checked here again.
     """
-    found = checked(tomllib.loads(text), Setlist, source=source) if _is_toml(text) else None
+    found = checked(tomllib.loads(text), Setlist, source=source) if is_toml(text) else None
     if found != wanted:
         raise InputFault(
             "its layout does not allow the change", expected="the change by hand", source=source

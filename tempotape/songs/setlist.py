@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Annotated, Literal
 
@@ -12,7 +13,7 @@ from tempotape.advice.advise import Wish
 from tempotape.advice.ranking import Taste
 from tempotape.faults import InputFault
 from tempotape.tempo.notes import QUARTER, USUAL_REPEATS, NoteValue, note_value
-from tempotape.text import quoted
+from tempotape.text import listed, nearest, quoted
 from tempotape.userfiles import checked, read_toml
 
 LongText = Annotated[str, Meta(min_length=0, max_length=10_000)]
@@ -90,6 +91,38 @@ def read_setlist(path: Path) -> Setlist:
 def song_entry(number: int, title: str) -> str:
     """A song as a message names it: `song 3 "Low Tide"`."""
     return f"song {number} {quoted(title)}"
+
+
+def with_known_heads(setlist: Setlist, heads: Sequence[str], *, source: str = "") -> Setlist:
+    """The set with every head named as in `heads`, those of the unit; case does not count.
+
+    `source` is the set's own file. Raises InputFault naming it, the song and the head nearest to
+    the one that the unit does not have.
+    """
+    songs = tuple(
+        song
+        if song.head is None
+        else msgspec.structs.replace(
+            song,
+            head=known_head(song.head, heads, source=source, entry=song_entry(number, song.title)),
+        )
+        for number, song in enumerate(setlist.song, 1)
+    )
+    return msgspec.structs.replace(setlist, song=songs)
+
+
+def known_head(name: str, heads: Sequence[str], *, source: str = "", entry: str = "") -> str:
+    """The one of the unit's `heads` that is meant; case does not count. Raises InputFault."""
+    for known in heads:
+        if known.casefold() == name.strip().casefold():
+            return known
+    close = nearest(name, heads)
+    raise InputFault(
+        f"unknown head {quoted(name)}",
+        expected=quoted(close) if close else listed(map(quoted, heads)),
+        source=source,
+        entry=entry,
+    )
 
 
 def unit_path(setlist: Setlist, path: Path) -> Path | None:

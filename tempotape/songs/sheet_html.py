@@ -21,6 +21,8 @@ _HEADINGS = (
 )  # fmt: skip
 # The largest size by that of each smaller class in sheet.css.
 _SHRINKING = (1.0, 34 / 28, 34 / 23, 34 / 17, 34 / 13)
+# A title of more letters than this, some two lines, is printed smaller.
+_LONG_TITLE = 44
 # Shapes that differ in outline, so that they are told apart without colour.
 _TRIANGLE = '<svg viewBox="0 0 20 20"><path d="M10 2L19 18H1Z" stroke="black" fill="none" '
 _TRIANGLE += 'stroke-width="2"/></svg>'
@@ -110,7 +112,8 @@ def _size(text: str, letters: float) -> str:
 
 def _song(song: PlannedSong) -> Iterator[str]:
     named = song.section or song.title
-    yield f'<span class="title">{_text(named, LONGEST_TITLE)}</span>'
+    size = "title long" if len(named) > _LONG_TITLE else "title"
+    yield f'<span class="{size}">{_text(named, LONGEST_TITLE)}</span>'
     told = []
     if song.note is not None:
         told.append(f"{song.note}, {song.delay_ms:.0f} ms")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,11 +13,10 @@ from tempotape.faults import InputFault
 from tempotape.remembered import LastOpened, fits_folder, last_opened, remember, state_folder
 from tempotape.songs.parts import Part, parts_of
 from tempotape.songs.set_csv import read_set
-from tempotape.songs.setlist import Section, Setlist, unit_path
+from tempotape.songs.setlist import Section, Setlist, unit_path, with_known_heads
 from tempotape.stage.session import SessionKeeper, resumed
 from tempotape.stage.state import StageState, opened, without_heads
 from tempotape.tempo.typed import tempo_bpm
-from tempotape.text import listed, quoted
 from tempotape.unit.calibration import Calibration, kept_calibration, load_calibration
 from tempotape.unit.model import Unit
 from tempotape.unit.unitfile import read_unit
@@ -116,12 +116,17 @@ def _absolute(path: str | None) -> str | None:
     return None if path is None else str(Path(path).absolute())
 
 
-def open_set(path: Path) -> SetOpened:
-    """The set in the file at `path`, with its MIDI files. Raises InputFault."""
+def open_set(path: Path, heads: Sequence[str] | None = None) -> SetOpened:
+    """The set in the file at `path`, with its MIDI files.
+
+    Raises InputFault, also for a song that insists on a head which is not one of `heads`.
+    """
     from tempotape.songs.set_edit import stamp  # noqa: PLC0415 - not without a set
 
     seen = stamp(path)
     setlist = read_set(path)
+    if heads is not None:
+        setlist = with_known_heads(setlist, heads, source=str(path))
     try:
         parts = parts_of(setlist, _from_midi_files(setlist, path))
     except InputFault as fault:
@@ -135,18 +140,6 @@ def _from_midi_files(setlist: Setlist, path: Path) -> dict[int, tuple[Section, .
     from tempotape.songs.midi_sections import midi_sections  # noqa: PLC0415 - not for every set
 
     return midi_sections(setlist, path)
-
-
-def check_heads(songs: SetOpened, unit_file: Path, heads: tuple[str, ...]) -> None:
-    """Raises InputFault for a song that insists on a head the unit does not have."""
-    for number, song in enumerate(songs.setlist.song, 1):
-        if song.head is not None and song.head not in heads:
-            raise InputFault(
-                f"head is {quoted(song.head)}",
-                expected=f"a head of {unit_file}: {listed(map(quoted, heads))}",
-                source=str(songs.file),
-                entry=f"song {number} {quoted(song.title)}",
-            )
 
 
 def _read(unit: str | None, setlist: str | None) -> tuple[Path, Unit, SetOpened | None]:
@@ -163,5 +156,5 @@ def _read(unit: str | None, setlist: str | None) -> tuple[Path, Unit, SetOpened 
         unit_file = named
     model = read_unit(unit_file)
     if songs is not None:
-        check_heads(songs, unit_file, model.head_names)
+        songs = open_set(songs.file, model.head_names)
     return unit_file, model, songs

@@ -18,7 +18,7 @@ from tests.jack import jack_server
 from tests.pseudo_terminal import PseudoTerminal
 from tests.terminal import TEMPOTAPE
 
-IDLE_S = 10.0
+IDLE_S = 6.0
 MOST_OF_ONE_CORE = 0.03
 KEYS = 60
 # The budget is 50 ms at the 95th percentile; the bare app takes about a third of that.

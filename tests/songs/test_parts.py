@@ -64,8 +64,38 @@ def test_tempo_and_its_changes_come_from_the_midi_file_in_the_beat_of_the_song(p
     parts = parts_of(a_set(song), midi_sections(a_set(song), place))
     # 90 quarters are 60 dotted quarters.
     assert [part.tempo_bpm for part in parts] == [pytest.approx(60), pytest.approx(80)]
-    assert [part.section for part in parts] == [None, "bars 3-4, 4/4, 120 BPM"]
+    assert [part.section for part in parts] == [None, "bars 3-4, 4/4"]
     assert parts[1].wish.quarter_bpm == pytest.approx(120)
+
+
+def test_a_tempo_that_no_song_can_have_in_its_beat_names_set_song_file_and_bar(place):
+    # 390 quarters are 780 eighths; 20 quarters are 10 half notes.
+    for beat, bpms, told in (
+        ("eighth", (120, 390), "bar 3 is at 390 to the quarter, 780 to the eighth"),
+        ("half", (120, 30), "bar 3 is at 30 to the quarter, 15 to the half"),
+    ):
+        written_midi(place.parent / "a.mid", *bpms)
+        song = Song(title="A", beat=beat, midi_file="a.mid")
+        with pytest.raises(InputFault) as met:
+            midi_sections(a_set(song), place)
+        assert str(met.value) == (
+            f'{place}: song 1 "A": midi_file {place.parent / "a.mid"}: {told}, the song\'s beat; '
+            "expected 20 to 400 to the beat, or another beat"
+        )
+
+
+def test_a_movement_of_the_tempo_is_named_in_the_beat_of_the_song(place):
+    track = mido.MidiTrack()
+    for bpm in (60, 66, 72, 78, 84, 90):  # a bar each
+        track.append(mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(bpm), time=0))
+        track.append(mido.Message("note_on", time=4 * 480))
+    track.append(mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(90), time=0))
+    track.append(mido.MetaMessage("end_of_track", time=8 * 480))
+    mido.MidiFile(tracks=[track], ticks_per_beat=480).save(place.parent / "a.mid")
+    song = Song(title="A", beat="eighth", midi_file="a.mid")
+    first = midi_sections(a_set(song), place)[1][0]
+    # From 60 to 90 quarters, which are twice as many eighths.
+    assert first.name == "bars 1-5, 4/4, between 120 and 180"
 
 
 def test_a_tempo_as_rounded_by_hand_agrees_with_the_file_and_holds(place):

@@ -9,8 +9,9 @@ from tempotape.demos import DEMO_SET, DEMO_UNIT
 from tempotape.faults import InputFault
 from tempotape.songs.parts import parts_of
 from tempotape.songs.plan_report import plan_of, plan_parts
-from tempotape.songs.plan_text import plan_text
-from tempotape.songs.setlist import Section, Setlist, Song, read_setlist
+from tempotape.songs.plan_text import plan_text, totals_text
+from tempotape.songs.setlist import Section, Setlist, Song, read_setlist, with_known_heads
+from tempotape.songs.used_log import Used
 from tempotape.unit.calibration import load_calibration
 from tempotape.unit.model import Head, Knob, Steadiness
 from tests.plain_units import plain_calibration, plain_unit
@@ -65,14 +66,14 @@ def test_what_the_hand_does_is_told_in_the_units_own_marks():
         Song(title="d", tempo_bpm=100, repeats=("quarter",), head="long"),
     )
     assert [song.hand for song in planned(*songs).songs] == [
-        "head long, knob to 7.20",
+        "switch to long, set the knob to 7.20",
         "switch to short, turn down to 2.80",
         "switch to long, turn up to 6.00",
-        "leave everything as it is",
+        "leave it as it is",
     ]
     clock = clear_unit(marks="clock")
     assert [song.hand for song in planned(*songs, known=clock).songs][1:3] == [
-        "switch to short, turn back to about 10 to 10",
+        "switch to short, turn anticlockwise to about 10 to 10",
         "switch to long, turn clockwise to 1 o'clock",
     ]
 
@@ -186,6 +187,62 @@ def test_a_loose_setting_is_warned_of():
     assert song.touchy
     assert song.warnings == (
         "quarter on head one is loose: expected within 41.7 ms, a listener notices 12.5 ms",
+    )
+
+
+def last(title, **facts):
+    return {(title, None): Used(1.0, "s", title, **facts)}
+
+
+@pytest.mark.parametrize(
+    ("gap_s", "facts", "planned_s"),
+    [
+        (60, {"gap_used_s": 9.0, "length_s": 180.0}, 9.0),
+        (60, {"gap_used_s": 9.0}, 9.0),  # a log that tells no lengths
+        (None, {"gap_used_s": 9.0, "length_s": 180.0}, 9.0),
+        (60, {"gap_used_s": 90.0, "length_s": 180.0}, 60),
+        # Tapped through: next to no gap, or hardly played.
+        (60, {"gap_used_s": 1.9, "length_s": 180.0}, 60),
+        (60, {"gap_used_s": 9.0, "length_s": 19.0}, 60),
+        (60, {"length_s": 180.0}, 60),
+    ],
+)
+def test_the_gap_of_the_last_run_counts_where_the_set_was_played(gap_s, facts, planned_s):
+    songs = (Song(title="a", tempo_bpm=120), Song(title="b", tempo_bpm=100, gap_s=gap_s))
+    parts = parts_of(Setlist(format=1, name="s", song=songs))
+    plan = plan_parts("s", parts, clear_unit(), used=last("b", **facts))
+    assert plan.songs[1].gap_s == planned_s
+    assert plan.songs[1].gap_from_last == plan.from_last == (planned_s != gap_s)
+    assert not plan.songs[0].gap_from_last
+
+
+def test_a_habit_counts_as_of_the_last_run():
+    parts = parts_of(Setlist(format=1, name="s", song=(Song(title="a", tempo_bpm=120),)))
+    used = last("a", note="quarter", head="long", knob=7.2)
+    assert plan_parts("s", parts, clear_unit(), used=used).from_last
+    elsewhere = last("a", note="whole", head="long", knob=7.2)
+    assert not plan_parts("s", parts, clear_unit(), used=elsewhere).from_last
+
+
+@pytest.mark.parametrize(
+    ("travel", "told"),
+    [(0.0, "0.00"), (5.125, "5.12"), (42.46, "42.5"), (1300.4, "1300"), (1234567.8, "1234568")],
+)
+def test_totals_are_plain_figures(travel, told):
+    plan = msgspec.structs.replace(planned(Song(title="a")), total_knob_travel=travel)
+    assert totals_text(plan) == (
+        f"In all the knob travels {told} readings and the head is switched 0 times."
+    )
+
+
+def test_heads_are_named_as_the_unit_names_them():
+    setlist = Setlist(format=1, name="s", song=(Song(title="A", head=" LONG "), Song(title="B")))
+    known = with_known_heads(setlist, ("short", "long"))
+    assert [song.head for song in known.song] == ["long", None]
+    with pytest.raises(InputFault) as met:
+        with_known_heads(setlist, ("left", "right"), source="s.toml")
+    assert str(met.value) == (
+        's.toml: song 1 "A": unknown head " LONG "; expected "left" or "right"'
     )
 
 

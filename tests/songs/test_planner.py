@@ -10,10 +10,11 @@ import pytest
 
 from tempotape.advice.advise import advise
 from tempotape.demos import DEMO_SET, DEMO_UNIT
+from tempotape.songs.choices import Finder, timing_cost
 from tempotape.songs.parts import parts_of
 from tempotape.songs.plan_report import plan_of, plan_parts
 from tempotape.songs.planner import haste
-from tempotape.songs.setlist import Section, Setlist, Song, read_setlist
+from tempotape.songs.setlist import Section, Setlist, Song, read_setlist, with_known_heads
 from tempotape.tempo.notes import NOTE_VALUES
 from tempotape.unit.calibration import load_calibration
 from tempotape.unit.model import Knob, Steadiness
@@ -160,6 +161,40 @@ def test_every_setting_of_a_plan_is_within_what_was_measured_and_keeps_time_wher
             assert song.in_time
 
 
+def test_own_choices_are_the_settings_of_advice():
+    rng = random.Random(12)
+    compared = 0
+    for _ in range(60):
+        known, setlist = random_unit(rng), random_set(rng)
+        setlist = with_known_heads(setlist, known.unit.head_names)
+        wishes = [part.wish for part in parts_of(setlist) if part.wish]
+        for wish, found in zip(wishes, Finder(known).found(wishes), strict=True):
+            settings = {(s.note, s.head): s for s in advise(known, wish).settings if s.reachable}
+            assert {(own.note, own.head) for own in found.own} == set(settings)
+            for own in found.own:
+                setting = settings[own.note, own.head]
+                assert (own.knob, own.zone, own.target_ms) == (
+                    setting.knob, setting.zone, setting.target_ms
+                )  # fmt: skip
+                assert own.timing == timing_cost(setting.looseness)
+                compared += 1
+    assert compared > 200
+
+
+def test_what_is_out_of_reach_is_told_as_advice_tells_it():
+    rng = random.Random(13)
+    compared = 0
+    for _ in range(200):
+        known, setlist = random_unit(rng), random_set(rng)
+        setlist = with_known_heads(setlist, known.unit.head_names)
+        parts = parts_of(setlist)
+        for part, song in zip(parts, plan_parts("r", parts, known).songs, strict=True):
+            if part.wish and song.knob is None:
+                compared += 1
+                assert song.reasons[0] == advise(known, part.wish).settings[0].reasons[0]
+    assert compared > 10
+
+
 def song_by_song(parts, known):
     """Knob travel and head switches where each part gets what advice puts first for it alone."""
     taken = [advise(known, part.wish).settings[0] for part in parts if part.wish]
@@ -226,12 +261,12 @@ def test_the_hand_leaves_the_knob_where_it_is_when_there_is_no_time_to_turn_it()
     known = load_calibration(DEMO_UNIT)
     hurried = plan_parts("two", two_songs(2), known).songs
     assert hurried[0].mark == hurried[1].mark
-    assert hurried[1].hand == "leave everything as it is"
+    assert hurried[1].hand == "leave it as it is"
     assert hurried[1].reasons[0] == (
         '5.6 ms short, to save turning the knob: the reading of "first"'
     )
     unhurried = plan_parts("two", two_songs(600), known).songs
-    assert unhurried[1].hand == "turn down to 5.50"
+    assert unhurried[1].hand == "turn down a little to 5.50"
 
 
 def test_haste_falls_with_the_time_there_is():

@@ -98,3 +98,17 @@ def test_a_unit_that_the_new_set_could_not_name_is_refused(tmp_path):
     with pytest.raises(InputFault, match=r"leads out of the set's tree.*leave --unit out here"):
         new_set(deep / "new.toml", (Song(title="A"),), name="N", unit=unit)
     assert not (deep / "new.toml").exists()
+
+
+def test_nothing_is_left_of_a_set_that_could_not_be_read(tmp_path):
+    out = tmp_path / "new.toml"
+    with pytest.raises(InputFault) as met:
+        new_set(out, (Song(title="A"),), name="\x1b", unit=None)
+    assert str(met.value) == f"{out}: name is empty; expected text of up to 10000 characters"
+    many = (Song(title="x" * 10_000),) * 101
+    with pytest.raises(InputFault) as met:
+        new_set(out, many, name="N", unit=None)
+    assert str(met.value) == (
+        f"{out}: 101 songs are more than a set can hold; expected a set file of at most 1 MB"
+    )
+    assert list(tmp_path.iterdir()) == []

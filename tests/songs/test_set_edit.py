@@ -480,7 +480,7 @@ def test_a_file_that_would_grow_too_large_is_left_alone(tmp_path):
 
 def test_a_broken_rewriting_never_reaches_the_file(tmp_path, monkeypatch):
     path = written(tmp_path)
-    monkeypatch.setattr(set_edit, "_edited", lambda piece, *_: piece + "]]")
+    monkeypatch.setattr(set_edit, "edited", lambda piece, *_: piece + "]]")
     assert refused(path, [SongEdit(0, "First", tempo_bpm=90)]) == (
         "its layout does not allow the change; expected the change by hand"
     )

@@ -104,7 +104,7 @@ def test_the_sheet_names_set_unit_conditions_and_every_song(demo, kestrel):
         "Saturday at the boathouse", "Kestrel", "warm up: 20 minutes", "Low Tide", "LONG", "5.55",
         "dotted eighth, 469 ms", "96 BPM", "swell into the bridge", "last chorus", "SHORT", "3.35",
         "wobbly", "touchy", "58 BPM to the dotted quarter", "no tempo yet", "Harbour Lights Out",
-        "leave everything as it is", "switch to short, turn down to 3.35",
+        "leave it as it is", "switch to short, turn down to 3.35",
     ):  # fmt: skip
         assert told in text
     assert seen.tags.count("svg") >= 7
@@ -157,6 +157,23 @@ def test_long_text_is_cut():
     texts = Seen(sheet_html(hostile_plan(known), known)).texts
     assert max(len(text) for text in texts if "@page" not in text) <= 230
     assert "L" * 89 + "…" in texts
+
+
+def test_no_text_is_clipped_without_a_mark(kestrel):
+    title, notes = "Title " * 40, "note " * 100
+    song = Song(title, 96, notes=notes)
+    page = sheet_html(plan_parts("s", parts_of(Setlist(1, "s", None, (song,))), kestrel), kestrel)
+    style = page.split("<style>")[1].split("</style>")[0]
+    # CSS 2.1, 17.5.3: the height of a cell is the least one, so that rows grow with their text;
+    # 11.1.1: only what is kept lower than its text is clipped.
+    assert "max-height" not in style
+    assert "line-clamp" not in style
+    assert {rule.split("{")[0].strip() for rule in style.split("}") if " height:" in rule} <= {
+        "svg.dial", ".mark svg", ".inside td", ".inside svg.dial", "td"
+    }  # fmt: skip
+    texts = Seen(page).texts
+    assert title[:89] + "…" in texts
+    assert notes[:219] + "…" in texts
 
 
 def test_marks_are_shapes_with_words():

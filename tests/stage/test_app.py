@@ -9,7 +9,7 @@ from tempotape.faults import InputFault
 from tempotape.remembered import last_opened, state_folder
 from tempotape.songs.setlist import Setlist, Song
 from tempotape.stage.app import LOOK_EVERY_S
-from tempotape.stage.desk import TYPING_CLOSES_AFTER_S
+from tempotape.stage.desk_tempo import TYPING_CLOSES_AFTER_S
 from tempotape.stage.widgets.large import Large
 from tempotape.stage.widgets.lines import Lines
 from tempotape.unit.model import Knob

@@ -6,7 +6,8 @@ from tempotape.demos import DEMO_SET, DEMO_UNIT
 from tempotape.remembered import state_folder
 from tempotape.songs.setlist import read_setlist
 from tempotape.songs.used_log import read_used, used_file
-from tempotape.stage.desk import PLAYED_S, Desk
+from tempotape.stage.desk import Desk
+from tempotape.stage.desk_set import PLAYED_S
 from tempotape.stage.opening import Opening, open_set
 from tempotape.stage.session import SessionKeeper, resumed
 from tempotape.stage.state import opened
