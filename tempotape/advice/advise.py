@@ -47,14 +47,19 @@ class Advice(msgspec.Struct, frozen=True):
 
 def head_named(calibration: Calibration, name: str, *, entry: str = "") -> str:
     """The unit's head of that name; case does not count. Raises InputFault."""
-    names = calibration.unit.head_names
-    for known in names:
+    return known_head(name, calibration.unit.head_names, entry=entry)
+
+
+def known_head(name: str, heads: Sequence[str], *, source: str = "", entry: str = "") -> str:
+    """The one of the unit's `heads` that is meant; case does not count. Raises InputFault."""
+    for known in heads:
         if known.casefold() == name.strip().casefold():
             return known
-    close = nearest(name, names)
+    close = nearest(name, heads)
     raise InputFault(
         f"unknown head {quoted(name)}",
-        expected=quoted(close) if close else listed(map(quoted, names)),
+        expected=quoted(close) if close else listed(map(quoted, heads)),
+        source=source,
         entry=entry,
     )
 

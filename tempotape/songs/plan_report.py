@@ -8,7 +8,7 @@ from pathlib import Path
 import msgspec
 from msgspec import UNSET, UnsetType
 
-from tempotape.advice.advise import advise
+from tempotape.advice.advise import advise, known_head
 from tempotape.advice.reasons import reasons as setting_reasons
 from tempotape.advice.settings import Setting
 from tempotape.advice.timing import noticeable_ms
@@ -19,7 +19,7 @@ from tempotape.songs.hand_moves import LEAVE, move_text
 from tempotape.songs.offers import Offering
 from tempotape.songs.parts import Part, parts_of
 from tempotape.songs.planner import Cost, Weights, cheapest_path, cost_of, haste
-from tempotape.songs.setlist import Setlist, known_head, with_known_heads
+from tempotape.songs.setlist import Setlist, with_known_heads
 from tempotape.songs.used_log import PartKey, Used
 from tempotape.text import quoted
 from tempotape.unit.calibration import Calibration

@@ -9,11 +9,11 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-from tempotape.advice.advise import Wish
+from tempotape.advice.advise import Wish, known_head
 from tempotape.advice.ranking import Taste
 from tempotape.faults import InputFault
 from tempotape.tempo.notes import QUARTER, USUAL_REPEATS, NoteValue, note_value
-from tempotape.text import listed, nearest, quoted
+from tempotape.text import quoted
 from tempotape.userfiles import checked, read_toml
 
 LongText = Annotated[str, Meta(min_length=0, max_length=10_000)]
@@ -109,20 +109,6 @@ def with_known_heads(setlist: Setlist, heads: Sequence[str], *, source: str = ""
         for number, song in enumerate(setlist.song, 1)
     )
     return msgspec.structs.replace(setlist, song=songs)
-
-
-def known_head(name: str, heads: Sequence[str], *, source: str = "", entry: str = "") -> str:
-    """The one of the unit's `heads` that is meant; case does not count. Raises InputFault."""
-    for known in heads:
-        if known.casefold() == name.strip().casefold():
-            return known
-    close = nearest(name, heads)
-    raise InputFault(
-        f"unknown head {quoted(name)}",
-        expected=quoted(close) if close else listed(map(quoted, heads)),
-        source=source,
-        entry=entry,
-    )
 
 
 def unit_path(setlist: Setlist, path: Path) -> Path | None:

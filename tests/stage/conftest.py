@@ -101,6 +101,23 @@ class ScriptedLink:
         )
 
 
+class Held:
+    """Shows whatever tempo is read."""
+
+    def hold(self, reading):
+        return reading.tempo_bpm
+
+
+class Times:
+    """A clock that a test sets."""
+
+    def __init__(self):
+        self.now = 1000.0
+
+    def __call__(self):
+        return self.now
+
+
 def opening_on(songs: Setlist | None, **last: str | None) -> Opening:
     """What a stage on the known unit opens with."""
     return Opening(Path("wren.toml"), None, opened(songs), LastOpened(**last))
@@ -113,6 +130,11 @@ def own_folders(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.setenv("TEXTUAL_ANIMATIONS", "none")
+
+
+@pytest.fixture
+def times():
+    return Times()
 
 
 @pytest.fixture

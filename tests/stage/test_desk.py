@@ -8,27 +8,7 @@ from tempotape.remembered import state_folder
 from tempotape.songs.setlist import Setlist, Song
 from tempotape.stage.desk import Desk
 from tempotape.unit.trim_store import load_trim
-from tests.stage.conftest import SONGS, ScriptedLink, opening_on, wren
-
-
-class Held:
-    """Shows whatever tempo is read."""
-
-    def hold(self, reading):
-        return reading.tempo_bpm
-
-
-class Times:
-    def __init__(self):
-        self.now = 100.0
-
-    def __call__(self):
-        return self.now
-
-
-@pytest.fixture
-def times():
-    return Times()
+from tests.stage.conftest import SONGS, Held, ScriptedLink, Times, opening_on, wren
 
 
 @pytest.fixture

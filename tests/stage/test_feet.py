@@ -11,16 +11,11 @@ from tempotape.songs.setlist import Setlist, Song
 from tempotape.stage.app import LOOK_EVERY_S
 from tempotape.stage.desk import Desk
 from tempotape.tempo.controls import Control, read_controls
-from tests.stage.conftest import SONGS, opening_on, wren
+from tests.stage.conftest import SONGS, Held, opening_on, wren
 from tests.stage.test_app import line, ready, screen
 
 PRESS = (b"\xb0\x40\x7f", b"\xb0\x40\x00")
 SIZE = (80, 24)
-
-
-class Held:
-    def hold(self, reading):
-        return reading.tempo_bpm
 
 
 @pytest.fixture

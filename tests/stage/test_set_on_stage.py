@@ -12,7 +12,7 @@ from tempotape.stage.opening import Opening, open_set
 from tempotape.stage.session import SessionKeeper, resumed
 from tempotape.stage.state import opened
 from tests.plain_units import plain_calibration, plain_unit
-from tests.stage.conftest import LastOpened, ScriptedLink, wren
+from tests.stage.conftest import Held, LastOpened, ScriptedLink, wren
 
 SET = """\
 # The set of an invented trio.
@@ -39,24 +39,6 @@ title = "Three"
 tempo_bpm = 100
 gap_s = 20
 """
-
-
-class Held:
-    def hold(self, reading):
-        return reading.tempo_bpm
-
-
-class Times:
-    def __init__(self):
-        self.now = 1000.0
-
-    def __call__(self):
-        return self.now
-
-
-@pytest.fixture
-def times():
-    return Times()
 
 
 @pytest.fixture

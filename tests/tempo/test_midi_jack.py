@@ -15,28 +15,6 @@ MENDED_S = 2.0
 DENSE = Path(__file__).parents[1] / "send_dense.py"
 
 
-@pytest.fixture(scope="module")
-def server():
-    with jack_server() as running:
-        yield running
-
-
-@pytest.fixture
-def environment(monkeypatch):
-    def use(jack):
-        for name, value in jack.environment.items():
-            monkeypatch.setenv(name, value)
-
-    return use
-
-
-@pytest.fixture
-def link():
-    made = MidiLink(api="jack")
-    yield made
-    made.close()
-
-
 def locked(view):
     return view.reading.state == "locked"
 

@@ -10,34 +10,11 @@ from statistics import fmean
 
 import pytest
 
-from tempotape.tempo.midi_link import MidiLink
 from tests.jack import jack_server, wait_until
 
 # A server or a port that comes back is in use again within this.
 MENDED_S = 2.0
 TESTS = Path(__file__).parents[1]
-
-
-@pytest.fixture(scope="module")
-def server():
-    with jack_server() as running:
-        yield running
-
-
-@pytest.fixture
-def environment(monkeypatch):
-    def use(jack):
-        for name, value in jack.environment.items():
-            monkeypatch.setenv(name, value)
-
-    return use
-
-
-@pytest.fixture
-def link():
-    made = MidiLink(api="jack")
-    yield made
-    made.close()
 
 
 def process_of(link):
