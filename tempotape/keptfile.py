@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import tempfile
 import time
 from pathlib import Path
 from typing import Generic, TypeVar
@@ -93,6 +92,8 @@ class KeptFile(Generic[T]):
         try:
             self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             # mkstemp makes a file that this user alone can read.
+            import tempfile  # noqa: PLC0415 - not to read
+
             handle, name = tempfile.mkstemp(dir=self.folder, prefix=self._partial_prefix)
             partial = Path(name)
             with os.fdopen(handle, "wb") as file:

@@ -10,7 +10,6 @@ import contextlib
 import datetime
 import os
 import re
-import tempfile
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -275,6 +274,8 @@ def write_whole(path: Path, text: str) -> None:
     """
     target = path.resolve()
     try:
+        import tempfile  # noqa: PLC0415 - not to read
+
         handle, partial = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
         try:
             with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:

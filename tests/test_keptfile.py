@@ -6,6 +6,7 @@ import os
 import random
 import signal
 import stat
+import tempfile
 import time
 from pathlib import Path
 
@@ -14,8 +15,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tempotape import keptfile
-from tempotape.keptfile import MOST_SET_ASIDE, KeptFile
+from tempotape.keptfile import LARGEST_BYTES, MOST_SET_ASIDE, KeptFile
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs a system with fork")
 
@@ -98,7 +98,7 @@ class Saving:
         os.fsync = watched(os.fsync)
         os.close = watched(os.close)
         Path.replace = watched(Path.replace)
-        keptfile.tempfile.mkstemp = watched(keptfile.tempfile.mkstemp)
+        tempfile.mkstemp = watched(tempfile.mkstemp)
 
 
 def test_five_hundred_power_cuts_at_random_moments_lose_nothing(tmp_path):
@@ -338,7 +338,7 @@ def test_the_file_is_json_that_any_tool_can_check(tmp_path):
     [
         Evening(tempo_bpm=float("nan"), song_at="no number"),
         Evening(title="\ud800"),
-        Evening(title="x" * keptfile.LARGEST_BYTES),
+        Evening(title="x" * LARGEST_BYTES),
         Evening(edits={1: object()}),
     ],
 )

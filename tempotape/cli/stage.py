@@ -33,6 +33,8 @@ def stage(
     A unit played near self-oscillation can get loud suddenly: turn the level down first, and
     protect ears and speakers.
     """
+    # Everything loaded from here to the first paint stays: collecting it would only delay that.
+    gc.disable()
     from tempotape.stage.opening import open_stage  # noqa: PLC0415
 
     opening = open_stage(
@@ -43,8 +45,6 @@ def stage(
 
         say(plain_answer(opening))
         return
-    # Everything loaded from here to the first paint stays: collecting it would only delay that.
-    gc.disable()
     from tempotape.stage.app import make_stage  # noqa: PLC0415 - the screen takes longest to load
 
     app = make_stage(opening)

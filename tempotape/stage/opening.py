@@ -12,7 +12,6 @@ from tempotape.demos import DEMO_SET, DEMO_UNIT
 from tempotape.faults import InputFault
 from tempotape.remembered import LastOpened, fits_folder, last_opened, remember, state_folder
 from tempotape.songs.parts import Part, parts_of
-from tempotape.songs.set_csv import read_set
 from tempotape.songs.setlist import Section, Setlist, unit_path, with_known_heads
 from tempotape.stage.session import SessionKeeper, resumed
 from tempotape.stage.state import StageState, opened, without_heads
@@ -86,8 +85,9 @@ def open_stage(
             remarks.append(f"opened the demo, because {fault.sentence}")
     else:
         unit_file, model, songs = _read(unit, setlist)
-    last = LastOpened(_absolute(unit), _absolute(setlist), *ports)
-    remember(state_folder(), last)
+    before, last = last, LastOpened(_absolute(unit), _absolute(setlist), *ports)
+    if last != before:
+        remember(state_folder(), last)
     state = opened(songs.setlist, songs.parts) if songs else opened(None)
     session, damage = SessionKeeper(state_folder(), songs.file if songs else unit_file).load()
     if damage:
@@ -121,7 +121,8 @@ def open_set(path: Path, heads: Sequence[str] | None = None) -> SetOpened:
 
     Raises InputFault, also for a song that insists on a head which is not one of `heads`.
     """
-    from tempotape.songs.set_edit import stamp  # noqa: PLC0415 - not without a set
+    from tempotape.songs.set_csv import read_set  # noqa: PLC0415 - not without a set
+    from tempotape.songs.set_edit import stamp  # noqa: PLC0415
 
     seen = stamp(path)
     setlist = read_set(path)

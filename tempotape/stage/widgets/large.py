@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from typing import Any
 
 from rich.text import Text
 from textual.reactive import reactive
@@ -36,13 +37,19 @@ def _fits(letters: tuple[str, ...], width: int, height: int) -> bool:
     return len(letters) <= height and max(map(len, letters)) <= width
 
 
+@functools.lru_cache(maxsize=1)
+def _face() -> Any:
+    """The face, which is read from disk once."""
+    from pyfiglet import Figlet  # noqa: PLC0415 - not before it is needed
+
+    return Figlet(font=_FACE, width=10_000)
+
+
 @functools.lru_cache(maxsize=64)
 def block_letters(word: str, scale: int) -> tuple[str, ...]:
     """`word` in block letters `5 * scale` rows high; empty where the face lacks a letter."""
-    from pyfiglet import Figlet  # noqa: PLC0415 - reads its face from disk
-
     if not word.isascii() or not word.strip():
         return ()
-    drawn = Figlet(font=_FACE, width=10_000).renderText(word).split("\n")
+    drawn = _face().renderText(word).split("\n")
     rows = [row.rstrip() for row in drawn[:5]]
     return tuple("".join(mark * scale for mark in row) for row in rows for _ in range(scale))
