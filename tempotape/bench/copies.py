@@ -15,6 +15,18 @@ LEAST_CUT_S, LONGEST_CUT_S = 0.006, 0.025
 LEAST_COHERENCE = 0.2
 LEAST_SNR = 5.0
 MOST_PEAKS = 80
+STEPS = 8  # a sample
+_REACH = 8
+
+
+def _fine() -> Samples:
+    """Weights of the samples around a peak for `STEPS` values a sample, one sample either way."""
+    away = np.arange(-STEPS, STEPS + 1)[None, :] / STEPS - np.arange(-_REACH, _REACH + 1)[:, None]
+    window = np.cos(np.pi * np.clip(away / (_REACH + 1), -1, 1) / 2) ** 2
+    return np.asarray(np.sinc(away) * window)
+
+
+_FINE = _fine()
 
 
 class Template(msgspec.Struct, frozen=True):
@@ -98,9 +110,25 @@ def copies_of(sound: Whitened, attack: int, cut: Template, low: int, high: int) 
     at = np.flatnonzero(top) + 1
     if len(at) > MOST_PEAKS:
         at = np.sort(at[np.argsort(-size[at])[:MOST_PEAKS]])
-    left, here, right = size[at - 1], size[at], size[at + 1]
-    shift = 0.5 * (left - right) / np.minimum(left - 2 * here + right, -1e-12)
-    shift = np.clip(shift, -0.5, 0.5)
-    # Between samples a peak is higher than at them.
-    rise = 1 - 0.25 * (left - right) * shift / here
+    if not len(at):
+        none = np.zeros(0)
+        return Found(np.zeros(0, np.int64), none, none, none)
+    shift, rise = _between(rho, at)
     return Found(np.full(len(at), attack), at + shift + low, rho[at] * rise, gain[at] * rise)
+
+
+def _between(rho: Samples, at: NDArray[np.int64]) -> tuple[Samples, Samples]:
+    """Where between the samples each peak is, and how much higher there.
+
+    The band reaches far up to half the rate: between samples a windowed sinc tells, no parabola.
+    """
+    wide = np.pad(rho, _REACH)
+    around = wide[at[:, None] + np.arange(2 * _REACH + 1)[None, :]]
+    fine = (around * np.sign(rho[at])[:, None]) @ _FINE
+    top = np.clip(np.argmax(fine, axis=1), 1, fine.shape[1] - 2)
+    rows = np.arange(len(at))
+    left, here, right = fine[rows, top - 1], fine[rows, top], fine[rows, top + 1]
+    part = 0.5 * (left - right) / np.minimum(left - 2 * here + right, -1e-12)
+    part = np.clip(part, -0.5, 0.5)
+    shift = (top + part) / STEPS - 1
+    return shift, (here - 0.25 * (left - right) * part) / np.abs(rho[at])

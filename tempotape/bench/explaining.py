@@ -23,7 +23,11 @@ WIDTH, WIDEST_S = 0.024, 0.025  # how far a delay may stray during a recording, 
 CROWD_S, STEADY_S, STEADY_PART = 0.0004, 0.002, 0.9
 GAIN_STRAY_DB = 10.0
 CLEAR_OVER_NOISE = 40.0  # in energy: so loud a copy is heard as an attack
-LANDING_S = 0.003  # an attack this near to where a copy falls is that copy
+STEADY_COPY_S, EVEN_COPY_DB = 5e-5, 0.1  # so near together copies fall in a good recording
+LIKE_COPY = 0.3  # what is unlike in them, of their size
+NEVER = 4
+LOOSE, AS_LOOSE = 0.5, 0.12
+LANDING_S, LANDING_PART = (0.003, 0.008), 0.8
 
 
 class Explanation(msgspec.Struct, frozen=True):
@@ -33,7 +37,9 @@ class Explanation(msgspec.Struct, frozen=True):
     gain: Samples
     coherence: Samples
     sign: int
+    rate: float
     root: NDArray[np.bool_]  # attacks that are no copy of one before
+    excused: int  # roots that may copy one from before the studied stretch
     due: NDArray[np.bool_]  # roots whose copy should be in the recording
     orphans: int  # sounds on the wet side that are no copy of anything
     heard_as_attacks: float | None  # part of the copies loud enough for it; None where too few are
@@ -68,8 +74,21 @@ class Explanation(msgspec.Struct, frozen=True):
         return 1 - self.missing / max(1, self.awaited)
 
     @property
-    def cost(self) -> int:
-        """Sounds left over: those that nothing gave rise to and, twice, copies that are missing."""
+    def cost(self) -> float:
+        """Sounds left over, and the copies found, in part, by how loosely they fall."""
+        return self.left_over + self.looseness * self.copied
+
+    @property
+    def looseness(self) -> float:
+        """How widely copies scatter in lag, level and shape: so they do by chance. In log 10."""
+        lag = max(self.unsteadiness / self.rate / STEADY_COPY_S, 1.0)
+        level = max(self.gain_scatter_db / EVEN_COPY_DB, 1.0)
+        shape = max(float(np.sqrt(max(0.0, 1 - self.likeness**2))) / LIKE_COPY, 1.0)
+        return LOOSE * float(np.log10(lag * level * shape))
+
+    @property
+    def left_over(self) -> int:
+        """Sounds that nothing gave rise to and, twice, copies that are missing."""
         return int(self.root.sum()) + self.orphans + 2 * self.missing
 
     @property
@@ -78,6 +97,11 @@ class Explanation(msgspec.Struct, frozen=True):
         lags = self.lag[self.root & self.found]
         around = ndimage.median_filter(lags, size=min(9, len(lags)), mode="nearest")
         return float(np.median(np.abs(lags - around)))
+
+    @property
+    def likeness(self) -> float:
+        """Coherence of the copies with what they copy, its median."""
+        return float(np.median(np.abs(self.coherence[self.found])))
 
     @property
     def deep(self) -> NDArray[np.bool_]:
@@ -89,6 +113,14 @@ class Explanation(msgspec.Struct, frozen=True):
         """Median deviation of the copies' levels, over the roots."""
         level = 20 * np.log10(np.abs(self.gain[self.root & self.found]))
         return float(np.median(np.abs(level - np.median(level)))) if len(level) else np.inf
+
+
+def margin(best: Explanation, other: Explanation) -> float:
+    """How many sounds more `other` leaves over than `best`; looseness counts where it is unlike."""
+    loose = other.looseness - best.looseness
+    if abs(loose) < AS_LOOSE:
+        return float(other.left_over - best.left_over)
+    return other.cost - best.cost
 
 
 def studied(count: int) -> tuple[Numbers, Numbers]:
@@ -135,8 +167,12 @@ def candidates(found: Found, room: Samples, low: float, high: float) -> list[tup
 
 
 class Track(msgspec.Struct, frozen=True):
-    """For each attack lag, coherence and gain of its copy; NaN where it has none."""
+    """For each attack lag, coherence and gain of its copy; NaN where it has none.
 
+    And the lag `around` that it was looked for.
+    """
+
+    around: Samples
     lag: Samples
     coherence: Samples
     gain: Samples
@@ -184,7 +220,7 @@ def _follow(near: Found, times: Samples, lag: float, width: float, rate: float) 
         spread = 1.5 * float(np.median(np.abs(values - smooth)))
         tolerance = min(width, max(0.0008 * rate, 5 * spread))
         track = _carried_on(times, times[have], smooth)
-    return Track(out[0], out[1], out[2])
+    return Track(track, out[0], out[1], out[2])
 
 
 def _carried_on(times: Samples, known: Samples, values: Samples) -> Samples:
@@ -209,6 +245,11 @@ class Evidence(msgspec.Struct, frozen=True):
     rate: float
     length_s: float  # of a usual attack
 
+    @property
+    def near_s(self) -> float:
+        """How near to where a copy falls an attack is that copy: where its middle is, is vague."""
+        return min(max(LANDING_PART * self.length_s, LANDING_S[0]), LANDING_S[1])
+
 
 def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
     """What `lag`, with copies of this sign, makes of the evidence."""
@@ -217,17 +258,21 @@ def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
     lags, rho, gain = track.lag.copy(), track.coherence, track.gain
     has = np.isfinite(lags)
     middle = float(np.nanmedian(lags)) if has.any() else lag
-    landing = at[has] + lags[has]
-    near = LANDING_S * rate
+    around = track.around
+    near = evidence.near_s * rate
     if heard is None:
-        root = ~_landed(at, landing, near)
-        # An attack soon after the studied stretch begins may copy one from before it.
-        root &= has | (at - evidence.since > 1.03 * middle)
+        # What runs into a copy may hide its likeness: a sound where one is due is it all the same.
+        root = ~_landed(at, at[has] + lags[has], near) & ~_landed(
+            at, at + around, LANDING_S[0] / 2 * rate
+        )
         orphans = 0
     else:
         root = np.ones(len(at), bool)
-        again = _landed(heard, np.concatenate((landing, heard + middle)), near + 0.02 * middle)
-        orphans = int(np.sum(~again & (heard > at[0] + 0.03 * rate)))
+        copy = np.concatenate((at + around, heard + np.interp(heard, at, around)))
+        alone = ~_landed(heard, copy, near + 0.003 * middle) & (heard > at[0] + 0.03 * rate)
+        # Before the first copy of all nothing can sound.
+        never = alone & (heard < at[0] + around[0]) & (evidence.since[0] < 0)
+        orphans = int(alone.sum() + NEVER * never.sum())
     room = at + middle * 1.02 + 0.03 * rate < evidence.end
     # What is much fainter or louder than the other copies is none: filters ring, after all.
     for rows in (root & has, ~root & has):
@@ -239,13 +284,17 @@ def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
     clear = copied & (evidence.energy * np.nan_to_num(gain) ** 2 > CLEAR_OVER_NOISE)
     struck = _landed(at[clear] + lags[clear], (at if heard is None else heard).astype(float), near)
     last = room & (at > at[-1] - 0.97 * middle)
+    # An attack soon after the studied stretch begins may copy one from before it.
+    early = root & np.isnan(lags) & (at - evidence.since <= 1.03 * middle) & (heard is None)
     return Explanation(
         lag=lags,
         gain=gain,
         coherence=rho,
         sign=sign,
+        rate=rate,
         root=root,
-        due=root & room,
+        excused=int(early.sum()),
+        due=root & room & ~early,
         orphans=orphans,
         heard_as_attacks=float(np.mean(struck)) if clear.sum() >= 3 else None,
         lasting=float(np.mean(np.isfinite(lags[last]))) if last.any() else None,

@@ -9,14 +9,17 @@ from __future__ import annotations
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, ndimage
+from scipy import fft, ndimage, signal
 
 from tempotape.bench.recording import Samples
 from tempotape.bench.thinned import Thinned
 
 FFT_FRAMES = 2048  # 5 Hz a bin at the working rate: narrow enough for the lines of hum
 MOST_FRAMES = 400  # spectra taken over the recording
+WIDE_BINS, LINE = 31, 10.0  # in power: lines stand so far out
+PEAKS_PERCENTILE, TONAL = 98, 12.0
 MIDDLE_HZ = (250.0, 2500.0)
+BRIEF_S, BRIEF_HZ = 0.004, (350.0, 3500.0)
 HOP_S = 0.0005
 SMOOTH_S = 0.001
 BEFORE_S = 0.040  # an attack is louder than what went before over this time
@@ -27,11 +30,10 @@ OVER_NOISE = 14.0  # in energy, over the median
 RINGING_S = FFT_FRAMES / 24_000
 MOST_VALUES = 200_000
 MARGIN = 4000  # steps of the envelope
-RINGING = 2e-3  # in energy
+RINGING = 8e-3  # in energy
 LEAST_NOISE = 1e-3  # in energy; where nothing sounds, rounding must not count
 LOUDEST = 20
 AROUND_S, OVER_AROUND = 0.25, 7.0
-START_S = 0.0
 CHUNK = 1 << 16
 
 
@@ -95,6 +97,11 @@ def whitened(thinned: Thinned) -> Whitened | None:
         return None
     # A background much below the sounds is of no use: where there is none, flatten the sounds.
     background = np.median(power, axis=0) / np.log(2)
+    wide = ndimage.median_filter(background, WIDE_BINS, mode="nearest")
+    lines = background > LINE * wide
+    if not _tonal(power[:, ~lines]):
+        # Sounds close together make ripples in the spectrum, which must not be undone.
+        background = np.where(lines, background, wide)
     smooth = ndimage.uniform_filter1d(mean, 9, mode="nearest")
     floor = np.maximum(background, np.maximum(3e-4 * smooth, 1e-7 * smooth.max()))
     hz = fft.rfftfreq(FFT_FRAMES, 1 / thinned.rate_hz)
@@ -102,6 +109,22 @@ def whitened(thinned: Thinned) -> Whitened | None:
     taps = np.roll(fft.irfft(magnitude), FFT_FRAMES // 2)
     taps = np.concatenate((taps, taps[:1])) * np.hanning(FFT_FRAMES + 1)
     return Whitened(thinned, taps, magnitude, background)
+
+
+def _tonal(power: Samples) -> bool:
+    """Whether what sounds loudest, in power spectra a row, has partials: notes, not clicks."""
+    loud = power[np.argsort(power.sum(axis=1))[-LOUDEST:]]
+    wide = ndimage.median_filter(loud, (1, WIDE_BINS), mode="nearest")
+    ripple = np.percentile(loud / np.maximum(wide, 1e-30), PEAKS_PERCENTILE, axis=1)
+    return float(np.median(ripple)) > TONAL
+
+
+def briefly(sound: Whitened) -> Whitened:
+    """The channel seen through a short filter, which does not ring, but does not take out hum."""
+    reach = round(BRIEF_S * sound.rate_hz)
+    taps = signal.firwin(2 * reach + 1, BRIEF_HZ, pass_zero=False, fs=sound.rate_hz)
+    _, response = signal.freqz(taps, worN=len(sound.magnitude), include_nyquist=True)
+    return msgspec.structs.replace(sound, taps=taps, magnitude=np.abs(response))
 
 
 def _middle(hz: Samples) -> Samples:
@@ -132,7 +155,6 @@ def attacks(sound: Whitened) -> Attacks:
             for part, begin in zip(steps, range(0, len(envelope), CHUNK), strict=True)
         ]
     )
-    found = found[found >= round(START_S * sound.rate_hz / hop)]
     if len(found):
         found = found[envelope[found] > FAINT * _usual(envelope[found])]
     return Attacks(found * hop, envelope[found].astype(np.float64) / noise)

@@ -101,7 +101,7 @@ def _window(rate: float, length_s: float) -> Samples:
     return window
 
 
-def extra_lag_s(passed: Passing) -> tuple[float, float]:
+def extra_lag_s(passed: Passing) -> tuple[float, float, float]:
     """How much later than the tape's own delay the lags in `passed` are, and how unsure that is.
 
     Seconds. Fits gain, lag, a high pass of order 1 or 2 and a low pass of order 1, 2 or 4
@@ -125,7 +125,7 @@ def extra_lag_s(passed: Passing) -> tuple[float, float]:
     mean = float(np.sum(weights * lags))
     between = np.sum(weights * (lags - mean) ** 2)
     within = np.sum(weights * np.array([fit.error_s for fit in fits]) ** 2) * scale
-    return mean, float(np.sqrt(between + within))
+    return mean, float(np.sqrt(between + within)), best.unlike
 
 
 class Model(msgspec.Struct, frozen=True):
@@ -143,6 +143,7 @@ class Fit(msgspec.Struct, frozen=True):
     cost: float  # chi-square
     lag_s: float
     error_s: float
+    unlike: float  # of the transfer's energy, the part that the model leaves
 
 
 def _fit(passed: Passing, model: Model, begin_s: float = 0.0) -> Fit:
@@ -167,6 +168,10 @@ def _fit(passed: Passing, model: Model, begin_s: float = 0.0) -> Fit:
         np.array([np.inf, 0.7, np.log(2000.0), np.log(40_000.0)]),
     )
     solved = optimize.least_squares(left, start, bounds=bounds, max_nfev=40)
+    count = len(hz)
+    off = left(solved.x)[: 2 * count] * np.tile(sigma, 2)
+    left_over = np.maximum(off[:count] ** 2 + off[count:] ** 2 - 2 * passed.error**2, 0)
+    whole = np.abs(transfer) ** 2
     covariance = np.linalg.pinv(solved.jac.T @ solved.jac)
     return Fit(
         model=model,
@@ -174,6 +179,7 @@ def _fit(passed: Passing, model: Model, begin_s: float = 0.0) -> Fit:
         lag_s=-float(solved.x[1]) * 1e-3,
         # Neighbouring bins of a windowed spectrum are not independent: they count half.
         error_s=float(np.sqrt(2 * covariance[1, 1])) * 1e-3,
+        unlike=float(np.sum(passed.weight * left_over) / np.sum(passed.weight * whole)),
     )
 
 

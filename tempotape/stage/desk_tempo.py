@@ -91,6 +91,7 @@ class TempoDesk(DeskBase):
         self._link.choose(name)
         self.link_view = self._link.view()
         self.change(stage_state.follow(self.state, on=True))
+        self._answer()
         self._remember(msgspec.structs.replace(self._last, midi_in=name))
 
     def choose_output(self, name: str) -> None:
