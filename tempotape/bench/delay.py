@@ -22,7 +22,7 @@ from tempotape.bench.thinned import Thinned
 
 MOST_SERIES, MOST_IN_LINE = 1500, 300
 STRAY_S, STRAY = 0.002, 0.01  # how far a delay may stray between attacks studied
-ALIKE_COHERENCE, AGAIN_S = 0.9, 0.004
+ALIKE_COHERENCE, AGAIN_S = 0.9, 0.004  # where the first sound seems to come again
 AT_ONCE_S = 0.010  # a cut made at random seldom falls so near before a sound
 SILENT_START, FIRST_ATTACKS = 1.5, 20  # of the usual time between the first attacks
 AGAIN_PART = 1.1  # of the silence before a sound, where it comes again

@@ -117,10 +117,11 @@ class Explanation(msgspec.Struct, frozen=True):
 
 def margin(best: Explanation, other: Explanation) -> float:
     """How many sounds more `other` leaves over than `best`; looseness counts where it is unlike."""
-    loose = other.looseness - best.looseness
-    if abs(loose) < AS_LOOSE:
-        return float(other.left_over - best.left_over)
-    return other.cost - best.cost
+    left_over = float(other.left_over - best.left_over)
+    cost = other.cost - best.cost
+    if abs(other.looseness - best.looseness) < AS_LOOSE:
+        return left_over
+    return max(left_over, cost) if min(left_over, cost) >= 0 else cost
 
 
 def studied(count: int) -> tuple[Numbers, Numbers]:
