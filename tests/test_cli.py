@@ -297,9 +297,7 @@ def test_a_song_with_a_head_the_unit_lacks(run, tmp_path):
     lone.write_text('format = 1\nname = "Lone"\n[[song]]\ntitle = "A"\nhead = "middle"\n')
     code, _, err = run("stage", "--set", lone, "--unit", KESTREL)
     assert code == 1
-    assert err == (
-        f'{lone}: song 1 "A": unknown head "middle"; expected "short" or "long"\n'
-    )
+    assert err == (f'{lone}: song 1 "A": unknown head "middle"; expected "short" or "long"\n')
 
 
 @pytest.mark.parametrize("command", [[], *([name] for name in cli.commands.list_commands(None))])
