@@ -49,7 +49,7 @@ _LIST_S = 0.5
 HEARTBEAT_S = 0.4
 # To take leave of the driver.
 _LEAVE_S = 0.25
-# What the driver takes to pass a last message on.
+# What the driver takes to pass a last message on, or a first one.
 _LAST_WORD_S = 0.03
 _RETRY_S = 0.5
 # Messages the driver keeps for us: seconds of the densest stream there is, 1,000 a second.
@@ -259,6 +259,8 @@ class Desk:
             self.sender.stop_followers()
             time.sleep(_LAST_WORD_S)
         if self.outlet.send_to(self._send_to):
+            # A connection just made may lose what is sent at once.
+            time.sleep(_LAST_WORD_S)
             self.sender.announce()
 
     def state(self) -> list[Report]:
