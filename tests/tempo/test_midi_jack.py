@@ -130,7 +130,7 @@ def test_a_sound_server_that_dies_and_comes_back_is_taken_up_with_no_key_pressed
             own.kill()
         view = wait_until(link.view, lambda view: "no MIDI system" in view.problem, 10)
         assert view.problem == "MIDI is not available here: no MIDI system answers"
-        assert view.reading.state == "lost"
+        wait_until(link.view, lambda view: view.reading.state == "lost", 2)
         own.start()
         with own.sender("Drums", 90):
             there_s = time.monotonic()
