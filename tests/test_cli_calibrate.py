@@ -103,6 +103,10 @@ def test_points_go_out_and_in_as_csv(run, tmp_path):
         0, f"1 points added to {unit}; it now holds 17\n", "",
     )  # fmt: skip
     assert read_unit(unit).measured[-1].delay_ms == 402
+    code, out, err = run("--unit", unit, "--csv-out", points, "--json")
+    assert (code, json.loads(out), err) == (
+        0, {"unit": "Kestrel", "added": 0, "measured": 17}, "",
+    )  # fmt: skip
     assert unit.read_text().startswith(Path(KESTREL).read_text())
 
 

@@ -82,7 +82,8 @@ class Comparison(msgspec.Struct, frozen=True):
 def compare(before: Calibration, after: Calibration, at: GridSpan | None = None) -> Comparison:
     """The comparison, with rows over `at`, or over both ends and round readings between.
 
-    Raises InputFault where no head or no reading is common, and where `at` leaves the common ones.
+    Raises InputFault where the scales differ, where no head or no reading is common, and where
+    `at` leaves the common ones.
     """
     pair = _pair(before, after)
     readings = _readings(pair, at)
@@ -114,6 +115,15 @@ def _pair(before: Calibration, after: Calibration) -> Pair:
         raise InputFault(
             "the two have no measured head in common ({} before, {} after)".format(*told),
             expected="units with a head of the same name",
+        )
+    scales = [(one.unit.knob.low, one.unit.knob.high) for one in (before, after)]
+    if scales[0] != scales[1]:
+        # Equal readings would be different turns of the knob.
+        raise InputFault(
+            "the knob is read from {:g} to {:g} before and from {:g} to {:g} after".format(
+                *scales[0], *scales[1]
+            ),
+            expected="two calibrations read on the same scale",
         )
     low = max(one.curve.measured_low for one in (before, after))
     high = min(one.curve.measured_high for one in (before, after))
@@ -230,7 +240,6 @@ def _said(unit: Unit) -> dict[str, str]:
     figures = {
         "loop": (unit.loop.length_mm, " mm"),
         **{f"gap of head {head.name}": (head.gap_mm, " mm") for head in unit.head},
-        "knob scale": (f"{knob.low:g} to {knob.high:g}", ""),
         "knob sweep": (knob.sweep_deg, " degrees"),
         "called steady up to": (limits.steady_percent, " %"),
         "called unstable from": (limits.unstable_percent, " %"),
@@ -251,12 +260,8 @@ def _plain(value: str | float | bool) -> str:  # noqa: FBT001 - a value of the f
 
 def _remarks(pair: Pair) -> Iterator[str]:
     knobs = [one.unit.knob for one in pair.both]
-    scales = [(knob.low, knob.high, knob.sweep_deg) for knob in knobs]
-    if scales[0] != scales[1]:
-        yield (
-            "the knob scales differ, so equal readings may be different turns of the knob; "
-            "they are compared as read"
-        )
+    if knobs[0].sweep_deg != knobs[1].sweep_deg:
+        yield "the knobs turn through different angles; equal readings are compared"
     for one, when in zip(pair.both, ("before", "after"), strict=True):
         for head, gap in zip(one.curve.heads, one.curve.log_gap, strict=True):
             if gap is not None and head not in pair.heads:

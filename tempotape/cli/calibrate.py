@@ -10,7 +10,7 @@ import msgspec
 
 from tempotape import remembered
 from tempotape.cli.calibrate_asked import Asked, check_use, note
-from tempotape.cli.shared import json_option, say, unit_option
+from tempotape.cli.shared import json_option, say, say_json, unit_option
 from tempotape.faults import InputFault
 
 if TYPE_CHECKING:
@@ -104,13 +104,19 @@ def _csv(asked: Asked) -> None:
         raise InputFault(
             "is the unit file itself", expected="another file for the points", source=asked.csv_out
         )
+    told, added = [], 0
     if asked.csv_in is not None:
         points = points_from_csv(Path(asked.csv_in), known)
         known = add_points(path, points)
-        say(f"{len(points)} points added to {path}; it now holds {len(known.measured)}")
+        added = len(points)
+        told.append(f"{len(points)} points added to {path}; it now holds {len(known.measured)}")
     if asked.csv_out is not None:
         write_whole(Path(asked.csv_out), points_to_csv(known.measured))
-        say(f"{len(known.measured)} points written to {asked.csv_out}")
+        told.append(f"{len(known.measured)} points written to {asked.csv_out}")
+    if asked.as_json:
+        say_json({"unit": known.name, "added": added, "measured": len(known.measured)})
+    else:
+        say("\n".join(told))
 
 
 def _measure(asked: Asked, unit: Unit) -> None:

@@ -459,12 +459,18 @@ def test_what_is_not_common_is_remarked_and_the_rest_compared():
         'head "longest" has a delay only after, so it is not compared',
         "flutter is measured only before, so it is not compared",
     )
-    scales = compared(unit(), unit(knob=Knob(low=1.0, high=11.0, step=0.1)))
-    assert scales.remarks[0].startswith("the knob scales differ, so equal readings may be")
-    assert ("knob scale", "0 to 10", "1 to 11") in [
-        (one.name, one.before, one.after) for one in scales.conditions
-    ]
-    assert scales.remarks[-1] == "flutter is measured in neither"
+    turned = compared(unit(), unit(knob=Knob(low=0.0, high=10.0, step=0.1, sweep_deg=270)))
+    assert turned.remarks[0].startswith("the knobs turn through different angles")
+    assert turned.remarks[-1] == "flutter is measured in neither"
+
+
+def test_calibrations_on_different_scales_are_not_compared():
+    with pytest.raises(InputFault) as fault:
+        compared(unit(), unit(knob=Knob(low=1.0, high=11.0, step=0.1)))
+    assert fault.value.sentence == (
+        "the knob is read from 0 to 10 before and from 1 to 11 after; "
+        "expected two calibrations read on the same scale"
+    )
 
 
 def test_flutter_without_common_readings_or_from_another_head_is_remarked():
