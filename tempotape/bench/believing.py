@@ -19,7 +19,7 @@ from tempotape.bench.passing import passing
 from tempotape.bench.recording import Samples
 
 SHORTEST_S, LONGEST_S = 0.030, 5.0
-LEAST_COPIES, MANY = 3, 8
+LEAST_COPIES, FEW_CHAINS, MANY = 3, 6, 8
 LEAST_PRESENCE, SOME_PRESENCE = 0.7, 0.3
 WILD_S, WILD_SCATTER_DB = 0.002, 4.0  # scatter of lags and levels that is not worth comparing
 MOST_UNSTEADY_S, MOST_SCATTER_DB = 0.0007, 3.0
@@ -101,7 +101,8 @@ def _credible(best: Explanation, *, decided: bool) -> bool:
 
     Copies that fall very exactly, or are much better than every other lag's, may be fewer.
     """
-    if best.copied < LEAST_COPIES and _level_db(best, best.deep) > FALLING_DB:
+    few = LEAST_COPIES if best.deep.sum() < best.copied else FEW_CHAINS
+    if best.copied < few and _level_db(best, best.deep) > FALLING_DB:
         return False  # a few sounds that come again and again, as loud as ever
     if best.heard_as_attacks is not None and best.heard_as_attacks < LEAST_STRIKES:
         return False

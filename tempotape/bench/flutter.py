@@ -21,7 +21,7 @@ from tempotape.bench.tone import (
     ToneKeeper,
     low_pass,
 )
-from tempotape.bench.unmixing import first_repeat
+from tempotape.bench.unmixing import first_repeat, slow_level
 from tempotape.bench.weighting import (
     SINE_READS_PEAK,
     filtered,
@@ -34,6 +34,8 @@ from tempotape.bench.weighting import (
 SHORTEST_S = 5.0  # AES6-2008: a reading takes at least 5 s
 _SHORT_OF_S = 0.15  # edges may hide this much
 _EDGE_S = 0.12
+_RING_S = 0.005  # the filter that found the tone, to either side
+_FULL = 0.85  # of the usual size: the tone is cut there, and does not fade
 _DEEPEST_DIP = 0.6  # of the usual size; deeper is a dropout, and its phase is noise
 _DIP_REACH_S = 0.015
 _BRIDGE_S = 0.006
@@ -43,9 +45,11 @@ _NOISE_UNSURE = 0.1  # of the noise that was taken out, what may be left
 _STEADIER_THAN_TAPE = 0.004  # percent, about what a crystal clock and 16 bits give
 _LOUD_DRY = 0.05
 _BEATING = 0.1
-# A repeat fed back at 0.3, which ripples as much, shifts the reading by 3 %.
-_SHIFT_OF_RIPPLE = 0.1
+# One standard deviation of the shift of the reading over the ripple, seen on simulated transports:
+# where nothing was taken out, and where a dry tone or repeats were.
+_SHIFT_OF_RIPPLE, _SHIFT_OF_REST = 0.2, 0.5
 _LOUD_FEEDBACK = 0.05
+_MOST_FED_BACK = 0.52  # in a mix with the dry tone; of more, readings miss by up to a fifth
 _SERIES_RATE_HZ = 100.0
 
 
@@ -84,14 +88,17 @@ class FlutterResult(msgspec.Struct, frozen=True):
 
 
 class _Part(NamedTuple):
-    """One demodulated tone: `ratio` is deviation over mean, `valid` false in dropouts."""
+    """One demodulated tone: `ratio` is deviation over mean, `valid` false in dropouts.
+
+    `shift` is one standard deviation of what beating adds to the reading, relative to it.
+    """
 
     start_s: float
     rate_hz: float
     mean_hz: float
     ratio: Floats
     valid: npt.NDArray[np.bool_]
-    ripple: float
+    shift: float
     phase_noise: float  # one-sided density of the phase that noise gives, rad^2/Hz
 
 
@@ -155,25 +162,31 @@ def _why_no_tone(longest_s: float, hint_s: float) -> str:
 def _demodulated(stretch: Stretch, delay_s: float | None) -> tuple[_Part | None, list[str]]:
     """The deviation of one tone, and remarks on it; None where it cannot be told."""
     remarks: list[str] = []
+    level = slow_level(stretch)
+    if level is not None:
+        stretch = stretch._replace(signal=stretch.signal / level)
+        remarks.append("flutter: the level of the tone wavers slowly; that was taken out")
     repeat = first_repeat(stretch, delay_s)
-    if not repeat.believed:
+    plain = repeat.dry == 0 == repeat.fed_back
+    # Without a delay, repeats are not told from a level that wavers fast.
+    unexplained = plain and delay_s is None and repeat.ripple > _BEATING
+    crowded = repeat.dry > _LOUD_DRY and repeat.fed_back > _MOST_FED_BACK
+    if not repeat.believed or unexplained or crowded:
         return None, [
-            "flutter: the tone beats with something else; record the wet sound alone, with the "
-            "repeats turned down"
+            "flutter: the tone beats with something else, or its level wavers; record the wet "
+            "sound alone, with the repeats turned down"
         ]
     if repeat.ripple > _BEATING:
-        remarks.append(
-            "flutter: later repeats beat with the tone and make the reading less sure; turn them "
-            "down"
-        )
+        remarks.append("flutter: the level of the tone wavers, which makes the reading less sure")
     if repeat.dry > _LOUD_DRY:
         remarks.append("flutter: the dry tone sounds too; it was taken out")
     if repeat.fed_back > _LOUD_FEEDBACK:
         remarks.append("flutter: later repeats sound too; they were taken out")
     usual = float(np.median(np.abs(repeat.signal[repeat.valid])))
-    signal, valid = repeat.signal, repeat.valid & ~_dips(repeat.signal, usual, stretch.rate_hz)
-    first, last = _usable(signal, valid, usual, stretch.rate_hz)
-    signal, valid = signal[first:last], valid[first:last]
+    first, last = _usable(repeat.signal, repeat.valid, usual, stretch.rate_hz, plain=plain)
+    signal, valid = repeat.signal[first:last], repeat.valid[first:last]
+    if len(signal):
+        valid = valid & ~_dips(signal, usual, stretch.rate_hz)
     good_s = float(np.count_nonzero(valid)) / stretch.rate_hz
     if good_s < SHORTEST_S - _SHORT_OF_S - 2 * _EDGE_S:
         remarks = [
@@ -190,7 +203,13 @@ def _demodulated(stretch: Stretch, delay_s: float | None) -> tuple[_Part | None,
     start_s = stretch.start_s + first / stretch.rate_hz
     return (
         _Part(
-            start_s, stretch.rate_hz, mean_hz, hz / mean_hz - 1.0, valid, repeat.ripple, phase_noise
+            start_s,
+            stretch.rate_hz,
+            mean_hz,
+            hz / mean_hz - 1.0,
+            valid,
+            (_SHIFT_OF_RIPPLE if plain else _SHIFT_OF_REST) * repeat.ripple,
+            phase_noise,
         ),
         remarks,
     )
@@ -203,20 +222,44 @@ def _dips(signal: Complexes, usual: float, rate_hz: float) -> npt.NDArray[np.boo
 
 
 def _usable(
-    signal: Complexes, valid: npt.NDArray[np.bool_], usual: float, rate_hz: float
+    signal: Complexes,
+    valid: npt.NDArray[np.bool_],
+    usual: float,
+    rate_hz: float,
+    *,
+    plain: bool,
 ) -> tuple[int, int]:
     """Where the tone stands: without its fades, and without repeats that die away after it."""
     window = max(1, round(0.05 * rate_hz))
     count = len(signal) // window
-    shaped = np.abs(signal[: count * window]).reshape(count, window).mean(axis=1)
-    full = (shaped > usual * _LEVEL_STEP) & valid[: count * window].reshape(count, window).all(
+    size = np.abs(signal)
+    shaped = size[: count * window].reshape(count, window).mean(axis=1)
+    good = valid & ~_dips(signal, usual, rate_hz)
+    full = (shaped > usual * _LEVEL_STEP) & good[: count * window].reshape(count, window).all(
         axis=1
     )
     standing = np.flatnonzero(full)
     edge = round(_EDGE_S * rate_hz)
     if not len(standing):
         return 0, 0
-    return int(standing[0]) * window + edge, (int(standing[-1]) + 1) * window - edge
+    begin, end = int(standing[0]) * window, (int(standing[-1]) + 1) * window
+    first, last = begin + edge, end - edge
+    if plain:
+        loud = valid & (size > usual * _LEVEL_STEP)
+        first = _cut(size, loud, begin, usual, rate_hz) or first
+        off = _cut(size[::-1], loud[::-1], len(size) - end, usual, rate_hz)
+        last = last if off is None else len(size) - off
+    return first, last
+
+
+def _cut(
+    size: Floats, loud: npt.NDArray[np.bool_], begin: int, usual: float, rate_hz: float
+) -> int | None:
+    """Where a tone that starts at once is full, before or at `begin`; None where it fades in."""
+    softer = np.flatnonzero(~loud[:begin])
+    first = (int(softer[-1]) + 1 if len(softer) else 0) + round(_RING_S * rate_hz)
+    stands = size[first : begin + round(_EDGE_S * rate_hz)]
+    return first if np.all(stands > _FULL * usual) else None
 
 
 def _instantaneous_hz(signal: Complexes, valid: npt.NDArray[np.bool_], rate_hz: float) -> Floats:
@@ -290,7 +333,7 @@ def _read(
     lines = [Line(line.hz, 100.0 * line.cosine, 100.0 * line.sine) for line in spectra[longest]]
     longest_s = len(parts[longest].ratio) / rate_hz
     seconds = sum(float(np.count_nonzero(part.valid)) for part in parts) / rate_hz
-    shift = _SHIFT_OF_RIPPLE * max(part.ripple for part in parts) * reading.value
+    shift = max(part.shift for part in parts) * reading.value
     flutter = Flutter(
         tone_hz=_mean_hz(parts, spectra),
         weighted_percent=100.0 * reading.value,

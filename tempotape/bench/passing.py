@@ -39,14 +39,19 @@ class Passing(msgspec.Struct, frozen=True):
     weight: Samples  # of the attacks' energy
 
     def band_db(self) -> tuple[Samples, Samples]:
-        """Gain overall, then in each of `BANDS` bands of equal energy; and the errors. In dB."""
+        """Gain overall, then in each of `BANDS` bands of equal energy; and the errors. In dB.
+
+        A narrow sound leaves bands empty: their error is infinite.
+        """
         share = np.cumsum(self.weight) / np.sum(self.weight)
         which = np.minimum((share * BANDS).astype(int), BANDS - 1)
         told = [self._level(np.ones(len(share), bool))]
-        told += [self._level(which == band) for band in range(BANDS) if (which == band).any()]
+        told += [self._level(which == band) for band in range(BANDS)]
         return np.array([gain for gain, _ in told]), np.array([error for _, error in told])
 
     def _level(self, rows: NDArray[np.bool_]) -> tuple[float, float]:
+        if not rows.any():
+            return 0.0, np.inf
         weight = self.weight[rows]
         total = max(float(weight.sum()), 1e-30)
         # What noise adds to the square of a mean is taken off again.

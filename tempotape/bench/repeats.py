@@ -30,6 +30,11 @@ LOUD_COMPANY_DB = -10.0
 LEAST_OVER_NOISE = 6.0  # in power
 LEAST_REPEATS = 2
 STRAY = 0.012  # of the lag: how far a repeat may lie from where it is expected
+TONE_HZ, TONE_WIDTH_HZ, TONE_SHARE = 400.0, 50.0, 0.5  # above hum; as wide as flutter makes it
+TONE_OVER = 4.0  # in power, over what is heard before first repeats
+MOST_GROUPS = 10
+ODD, ODD_PART = 9.0, 0.03  # in energy: of what usual stretches leave, and of the repeat itself
+MOST_MISSING = 1 / 9  # of a band's thirds of octaves: one, of the overall gain's
 
 
 class Octave(msgspec.Struct, frozen=True):
@@ -55,13 +60,14 @@ class Place(msgspec.Struct, frozen=True):
     """Where the `repeat`-th repeat of attack number `attack` begins, seconds; 0 is the attack.
 
     `others` are repeats of other attacks that fall in the same stretch: how many later each is in
-    its series.
+    its series; `before` are those, and attacks, that fall in the stretch `HUM_S` earlier.
     """
 
     attack: int
     repeat: int
     at_s: float
     others: tuple[int, ...] = ()
+    before: tuple[int, ...] = ()
 
 
 def places(
@@ -77,7 +83,7 @@ def places(
     for number, row in enumerate(chosen):
         begin, lag = int(at[row]), float(lags[row])
         cut = template(sound, begin, None)
-        own = [Place(number, 0, begin / rate)]
+        own = [Place(number, 0, begin / rate, (), tuple(_before(at, lags, begin, rate)))]
         step = lag
         where = 0.0
         for repeat in range(1, MOST_REPEATS + 1):
@@ -94,20 +100,36 @@ def places(
             near = near[np.arange(len(at)) != row]
             if np.any((near > -CLEAR_S * rate) & (near < LENGTH_S * rate)):
                 continue
-            others = _others(at, lags, row, begin + where, rate)
-            own.append(Place(number, repeat, (begin + where) / rate, tuple(others - repeat)))
+            here = begin + where
+            others = _others(at, lags, row, here, rate) - repeat
+            before = _before(at, lags, here, rate) - repeat
+            own.append(Place(number, repeat, here / rate, tuple(others), tuple(before)))
         found += own
     return tuple(found)
+
+
+def _nearest(
+    at: NDArray[np.int64], lags: Samples, here: float, rate: float
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Of each attack the repeat nearest the stretch at `here` (0: itself), and if it falls in."""
+    number = np.maximum(np.rint((here + LENGTH_S / 4 * rate - at) / lags), 0).astype(np.int64)
+    off = at + number * lags - here
+    return number, (off > -LENGTH_S / 2 * rate) & (off < LENGTH_S * rate)
 
 
 def _others(
     at: NDArray[np.int64], lags: Samples, row: int, here: float, rate: float
 ) -> NDArray[np.int64]:
     """Which repeats of attacks other than `row` fall in the stretch at `here`."""
-    number = np.rint((here + LENGTH_S / 4 * rate - at) / lags).astype(int)
-    off = at + number * lags - here
-    near = (off > -LENGTH_S / 2 * rate) & (off < LENGTH_S * rate) & (number > 0)
+    number, near = _nearest(at, lags, here, rate)
+    near &= number > 0
     near[row] = False
+    return number[near]
+
+
+def _before(at: NDArray[np.int64], lags: Samples, here: float, rate: float) -> NDArray[np.int64]:
+    """Which repeats of attacks, and attacks, fall in the stretch that hum is taken from."""
+    number, near = _nearest(at, lags, here - HUM_S * rate, rate)
     return number[near]
 
 
@@ -137,14 +159,40 @@ class Cutter:
 
     @property
     def cuts(self) -> Samples:
-        """The stretches from `BEFORE_S` before each place on, without hum."""
-        kept = self._kept.astype(np.float64)
-        plain = kept[:, self._hum :]
-        freed = plain - kept[:, : plain.shape[1]]
+        """The stretches from `BEFORE_S` before each place on."""
+        return self._kept[:, self._hum :].astype(np.float64)
+
+    @property
+    def freed(self) -> Samples:
+        """The same without hum: less what was heard `HUM_S` earlier."""
+        cuts = self.cuts
+        return cuts - self._kept[:, : cuts.shape[1]]
+
+    @property
+    def humming(self) -> NDArray[np.bool_]:
+        """Of each place, whether the quiet before it is mostly what was heard `HUM_S` earlier."""
         quiet = round(0.75 * BEFORE_S * self.rate_hz)
-        if np.sum(freed[:, :quiet] ** 2) < 0.5 * np.sum(plain[:, :quiet] ** 2):
-            return freed
-        return plain
+        plain = np.sum(self.cuts[:, :quiet] ** 2, axis=1)
+        left = np.sum(self.freed[:, :quiet] ** 2, axis=1)
+        return np.asarray(left < 0.5 * plain)
+
+    @property
+    def in_tone(self) -> NDArray[np.bool_]:
+        """Of each place, whether a tone sounds before it that is not there all the time."""
+        half = self._hum // 2
+        hz = fft.rfftfreq(half, 1 / self.rate_hz)
+        first = np.array([place.repeat == 1 for place in self.wanted])
+        tone = np.zeros(len(self.wanted), bool)
+        for begin in (0, half):
+            part = self._kept[:, begin : begin + half].astype(np.float64)
+            power = np.abs(fft.rfft(part * np.hanning(half), axis=1)) ** 2 * (hz > TONE_HZ / 2)
+            whole = np.sum(power, axis=1)
+            peak = hz[np.argmax(power * (hz > TONE_HZ), axis=1)]
+            near = np.abs(hz - peak[:, None]) < TONE_WIDTH_HZ
+            usual = np.median(whole[first]) if first.any() else 0.0
+            share = np.sum(power * near, axis=1)
+            tone |= (share > TONE_SHARE * whole) & (whole > TONE_OVER * usual)
+        return tone
 
     def feed(self, dry: Samples, wet: Samples) -> None:
         """One block of each side."""
@@ -164,32 +212,62 @@ class Cutter:
 
 def repeats_of(cutter: Cutter, delay_s: float) -> Repeats | None:
     """Loop gain from the stretches that were kept; None where fewer than two repeats show."""
-    every = np.ones(len(cutter.wanted), bool)
-    told = _told(cutter, every, delay_s)
+    clear = ~cutter.in_tone
+    told = _told(cutter, cutter.cuts, clear, delay_s)
+    humming = cutter.humming[clear].mean() > 0.5 if clear.any() else False
+    if humming:
+        told = _told(cutter, cutter.freed, clear, delay_s) or told
     if told is None:
         return None
     # Known how fast repeats fall, those in loud company are left out, if enough remain.
-    level_db = [
-        10 * np.log10(np.sum(10 ** (np.array(place.others) * told.loop_gain_db / 10)) + 1e-9)
-        for place in cutter.wanted
-    ]
-    return _told(cutter, np.array(level_db) < LOUD_COMPANY_DB, delay_s) or told
+    alone = clear & _alone(cutter.wanted, told.loop_gain_db, before=False)
+    if humming:
+        parted = alone & _alone(cutter.wanted, told.loop_gain_db, before=True)
+        freed = _told(cutter, cutter.freed, parted, delay_s)
+        if freed is not None:
+            return freed
+    return _told(cutter, cutter.cuts, alone, delay_s) or told
 
 
-def _told(cutter: Cutter, rows: NDArray[np.bool_], delay_s: float) -> Repeats | None:
+def _alone(wanted: Sequence[Place], gain_db: float, *, before: bool) -> NDArray[np.bool_]:
+    """Where what falls in the same stretch, or in the one that hum is taken from, is weak."""
+    company = [place.before if before else place.others for place in wanted]
+    power = np.array([np.sum(10 ** (np.array(others) * gain_db / 10)) for others in company])
+    return power < 10 ** (LOUD_COMPANY_DB / 10)
+
+
+def _told(cutter: Cutter, cuts: Samples, rows: NDArray[np.bool_], delay_s: float) -> Repeats | None:
     sample_rate_hz = cutter.rate_hz
-    wanted = [place for place, kept in zip(cutter.wanted, rows, strict=True) if kept]
-    hz, transfers, errors = _transfers(cutter.cuts[rows], wanted, sample_rate_hz)
-    if len(transfers) < LEAST_REPEATS:
+    heads = {
+        place.attack
+        for place, row in zip(cutter.wanted, rows, strict=True)
+        if row and place.repeat == 0
+    }
+    rows = rows & np.array([place.attack in heads for place in cutter.wanted])
+    wanted = [place for place, row in zip(cutter.wanted, rows, strict=True) if row]
+    if not wanted:
         return None
-    overall = _gain(hz, transfers, errors, OVERALL_HZ)
+    hz, spectra = _spectra(cuts[rows], wanted, sample_rate_hz)
+    usual = np.flatnonzero(_usual(spectra, wanted))
+    spectra, wanted = spectra[usual], [wanted[k] for k in usual]
+    heard = _heard(hz, spectra, wanted)
+    if len(heard.transfers) < LEAST_REPEATS:
+        return None
+    attacks = sorted(heads)
+    groups = min(len(attacks), MOST_GROUPS)
+    less = []
+    for group in range(groups):
+        without = set(attacks[group::groups])
+        kept = [k for k, place in enumerate(wanted) if place.attack not in without]
+        less.append(_heard(hz, spectra[kept], [wanted[k] for k in kept]))
+    overall = _gain(heard, less, OVERALL_HZ)
     if overall is None:
         return None
     octaves = []
     for centre in OCTAVES_HZ:
         band = (centre / 2**0.5, centre * 2**0.5)
         if band[1] < 0.48 * sample_rate_hz:
-            gain = _gain(hz, transfers, errors, band)
+            gain = _gain(heard, less, band)
             if gain is not None:
                 octaves.append(Octave(centre, gain[0], gain[1]))
     gain_db, error_db, seen = overall
@@ -205,10 +283,18 @@ def _told(cutter: Cutter, rows: NDArray[np.bool_], delay_s: float) -> Repeats | 
     )
 
 
-def _transfers(
+class Heard(msgspec.Struct, frozen=True):
+    """For each repeat (row) the transfer from the attack at `hz`, and its error as power."""
+
+    hz: Samples
+    transfers: NDArray[np.complex128]
+    errors: Samples
+
+
+def _spectra(
     cuts: Samples, wanted: Sequence[Place], rate_hz: int
-) -> tuple[Samples, NDArray[np.complex128], Samples]:
-    """Frequencies, and for each repeat the transfer from the attack and its error."""
+) -> tuple[Samples, NDArray[np.complex128]]:
+    """Frequencies, and the spectrum of each stretch as from its place on."""
     length = cuts.shape[1]
     window = np.ones(length)
     ramp = round(0.003 * rate_hz)
@@ -221,6 +307,30 @@ def _transfers(
     for k, place in enumerate(wanted):
         part = (place.at_s - BEFORE_S) * rate_hz % 1
         spectra[k] *= np.exp(2j * np.pi * hz * part / rate_hz)
+    return hz, spectra
+
+
+def _usual(spectra: NDArray[np.complex128], wanted: Sequence[Place]) -> NDArray[np.bool_]:
+    """Of each stretch, whether it is like other attacks' repeats of its number.
+
+    The likeness is the median over attacks, which a sound that is no repeat does not move.
+    """
+    heads = {place.attack: spectra[k] for k, place in enumerate(wanted) if place.repeat == 0}
+    usual = np.ones(len(wanted), bool)
+    for repeat in range(1, MOST_REPEATS + 1):
+        rows = [k for k, place in enumerate(wanted) if place.repeat == repeat]
+        if not rows:
+            continue
+        head = np.array([heads[wanted[k].attack] for k in rows])
+        ratio = spectra[rows] * np.conj(head) / (np.abs(head) ** 2 + 1e-30)
+        like = (np.median(ratio.real, axis=0) + 1j * np.median(ratio.imag, axis=0)) * head
+        left = np.sum(np.abs(spectra[rows] - like) ** 2, axis=1)
+        most = np.maximum(ODD * np.median(left), ODD_PART * np.sum(np.abs(like) ** 2, axis=1))
+        usual[rows] = left <= most
+    return usual
+
+
+def _heard(hz: Samples, spectra: NDArray[np.complex128], wanted: Sequence[Place]) -> Heard:
     heads = {place.attack: spectra[k] for k, place in enumerate(wanted) if place.repeat == 0}
     transfers, errors = [], []
     for repeat in range(1, MOST_REPEATS + 1):
@@ -234,43 +344,73 @@ def _transfers(
         left = np.sum(np.abs(tail - transfer * head) ** 2, axis=0) / (len(rows) - 1)
         transfers.append(transfer)
         errors.append(left / energy)
-    return hz, np.array(transfers), np.array(errors)
+    return Heard(hz, np.array(transfers), np.array(errors))
 
 
 def _gain(
-    hz: Samples, transfers: NDArray[np.complex128], errors: Samples, band: tuple[float, float]
+    heard: Heard, less: Sequence[Heard], band: tuple[float, float]
 ) -> tuple[float, float, int] | None:
     """Gain a pass in a band, its error (dB), and how many repeats were seen.
 
     The mean over the thirds of octaves in it, which steep slopes do not tilt as they would the
-    energy of the whole; all but one of them must be seen.
+    energy of the whole; in an octave all of them must be seen. The error is the larger of what the
+    fit leaves and of the jackknife (Efron, 1982) over `less`, each without a share of the attacks.
     """
     thirds = round(3 * float(np.log2(band[1] / band[0])))
     edges = band[0] * (band[1] / band[0]) ** (np.arange(thirds + 1) / thirds)
-    told = [_decay(hz, transfers, errors, (low, high)) for low, high in itertools.pairwise(edges)]
-    seen = [one for one in told if one is not None]
-    if len(seen) < len(told) - 1:
+    told = [
+        (span, one)
+        for span in itertools.pairwise(edges)
+        if (one := _decay(heard, span)) is not None
+    ]
+    if thirds - len(told) > MOST_MISSING * thirds:
         return None
-    amplitude = np.array([10 ** (gain / 20) for gain, _, _ in seen])
-    error = np.array([error for _, error, _ in seen])
-    share = amplitude / amplitude.sum()
+    gains = np.array([one[0] for _, one in told])
+    error = np.array([one[1] for _, one in told])
+    share = 10 ** (gains / 20) / np.sum(10 ** (gains / 20))
+    without = []
+    for part in less:
+        again = [_decay(part, span, one[2]) for span, one in told]
+        seen = [one[0] for one in again if one is not None]
+        if len(seen) == len(told):
+            without.append(_mean_db(np.array(seen)))
+    fitted = np.hypot(np.sqrt(np.sum((share * error) ** 2)), 0.02)
     return (
-        float(20 * np.log10(amplitude.mean())),
-        float(np.hypot(np.sqrt(np.sum((share * error) ** 2)), 0.02)),
-        int(np.median([count for _, _, count in seen])),
+        _mean_db(gains),
+        float(max(fitted, _jackknife(np.array(without)))),
+        int(np.median([one[2] for _, one in told])),
     )
 
 
+def _mean_db(gains_db: Samples) -> float:
+    return float(20 * np.log10(np.mean(10 ** (gains_db / 20))))
+
+
+def _jackknife(without: Samples) -> float:
+    """One standard deviation, widened as Student's t is where there are few."""
+    count = len(without)
+    if count < 2:
+        return 0.0
+    spread = np.sum((without - without.mean()) ** 2) * (count - 1) / count
+    return float(np.sqrt(spread * (count - 1) / max(1, count - 3)))
+
+
 def _decay(
-    hz: Samples, transfers: NDArray[np.complex128], errors: Samples, band: tuple[float, float]
+    heard: Heard, band: tuple[float, float], most: int | None = None
 ) -> tuple[float, float, int] | None:
-    """Gain a pass in a band, its error (dB), and how many repeats were used."""
+    """Gain a pass in a band, its error (dB), and how many repeats were used.
+
+    That is those that stand over the noise, or, told how many do, these without asking.
+    """
+    hz, errors = heard.hz, heard.errors
     rows = (hz >= band[0]) & (hz <= band[1])
     weight = 1 / hz[rows] / np.sum(1 / hz[rows])  # the same for every third of an octave
     noise = errors[:, rows] @ weight
-    power = np.abs(transfers[:, rows]) ** 2 @ weight - noise
-    over = power > LEAST_OVER_NOISE * noise / np.sqrt(max(1.0, rows.sum() / 4))
+    power = np.abs(heard.transfers[:, rows]) ** 2 @ weight - noise
+    least = LEAST_OVER_NOISE * noise / np.sqrt(max(1.0, rows.sum() / 4))
+    over = power > (least if most is None else 0)
     seen = int(np.argmin(over)) if not over.all() else len(over)
+    seen = seen if most is None else min(seen, most)
     if seen < LEAST_REPEATS:
         return None
     # Of a spectrum twice as long as the sound, with soft ends, count one bin in eight as new.

@@ -140,6 +140,9 @@ class ToneKeeper:
             while not run[-1][1]:
                 run.pop()
             signal = np.concatenate([frame for _, _, frame in run]).astype(np.complex128)
+            if run[-1][0] == self._frames - 1:
+                # The recording ends within a frame, and the tone with it.
+                signal = np.concatenate([signal, self._held])
             start_s = run[0][0] * self._frame / self.rate_hz
             found.append(Stretch(start_s, self.rate_hz, signal))
         return tuple(found)

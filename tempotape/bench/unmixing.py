@@ -25,7 +25,10 @@ _ALMOST_NONE = 1e-3
 _ROUNDS = 4
 _MOST_RIPPLE = 0.35
 _CLOCKS_APART_HZ = 0.3  # 100 parts in a million of the tone
-_MOST_LEFT = 0.1
+_MOST_LEFT = 0.08
+_SLOW_S = 0.08  # standard deviation of the smoothing: a level that wavers at up to about 1 Hz
+_MOST_FAST = 0.2  # of the ripple, where the level wavers slowly
+_BEATS_FAST_HZ = 3.0
 _MOST_FITTED = 3000
 _BLOCK_S = 0.05
 _LEFT_OVER = 3.0  # times the ripple: a block that fits worse is not the model's
@@ -56,6 +59,29 @@ class _Model(NamedTuple):
     def still(self, signal: Complexes, rate_hz: float) -> Complexes:
         turn = -2j * math.pi * self.turn_hz / rate_hz
         return np.asarray(signal * np.exp(turn * np.arange(len(signal))))
+
+
+def slow_level(stretch: Stretch) -> Floats | None:
+    """The size of the tone over its usual one, where it wavers, but too slowly to be a beat.
+
+    A repeat beats at the rate by which its frequency is off, so a tone that moves by several Hz
+    cannot beat slowly throughout. None where the size is even, or may be beating.
+    """
+    from scipy.ndimage import gaussian_filter1d  # noqa: PLC0415 - loaded by what needs it
+
+    size = np.abs(stretch.signal)
+    usual = float(np.median(size))
+    if _ripple(size / usual) < _SMOOTH_ENOUGH:
+        return None
+    level = gaussian_filter1d(size, _SLOW_S * stretch.rate_hz, mode="nearest") / usual
+    # Within what a level wavers by, so that what dies away is not lifted.
+    level = np.clip(level, 0.5, 2.0)
+    if _ripple(size / usual / level) > _MOST_FAST * _ripple(size / usual):
+        return None
+    step = np.angle(stretch.signal[1:] * np.conj(stretch.signal[:-1]))
+    hz = gaussian_filter1d(step, 0.005 * stretch.rate_hz) * stretch.rate_hz / (2.0 * math.pi)
+    off_hz = 1.4826 * float(np.median(np.abs(hz - np.median(hz))))
+    return level if off_hz > _BEATS_FAST_HZ else None
 
 
 def first_repeat(stretch: Stretch, delay_s: float | None) -> FirstRepeat:

@@ -21,8 +21,9 @@ from tests.terminal import TEMPOTAPE
 IDLE_S = 6.0
 MOST_OF_ONE_CORE = 0.03
 KEYS = 60
-# The budget is 50 ms at the 95th percentile; the bare app takes about a third of that.
-MOST_OF_BARE = 3.0
+# The budget is 50 ms at the 95th percentile; the bare app takes 5 to 7 ms, so 5 times that is
+# well within it, whatever else the machine does.
+MOST_OF_BARE = 5.0
 BARE = (sys.executable, str(Path(__file__).parent / "bare_app.py"))
 STAGE = (*TEMPOTAPE, "stage", "--unit", str(DEMO_UNIT), "--midi-in", "Marimba")
 
