@@ -393,7 +393,9 @@ def _songs(state: StageState, plan: Plan | None) -> tuple[str, ...]:
                 place = "skipped"
             elif planned is not None and planned.knob is not None:
                 place = f"{planned.head} {planned.knob_text}"
-            mark = ">" if part_at == state.part_at else " "
+            # Where the list is narrow, its first cell is all there is for it.
+            left_out = "-" if song_at in state.show.skipped else " "
+            mark = ">" if part_at == state.part_at else left_out
             lines.append(f"{mark} {_cut(name):<{_TITLE_CELLS}} {place}")
     return tuple(lines)
 

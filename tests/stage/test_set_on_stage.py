@@ -554,3 +554,10 @@ def test_a_long_title_never_hides_what_the_hand_must_do(desk, set_file):
     told = desk.answered.shown.next_song
     assert len(told) <= 80
     assert "leave it as it is" in told
+
+
+def test_a_skipped_song_is_marked_in_the_list(desk):
+    desk = desk()
+    desk.skip()
+    desk.step(1)
+    assert [row[:5] for row in desk.answered.shown.songs[:2]] == ["- One", "> Two"]
