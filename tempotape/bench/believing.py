@@ -13,7 +13,14 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from tempotape.bench.explaining import Evidence, Explanation, candidates, explain, margin
+from tempotape.bench.explaining import (
+    WIDTH,
+    Evidence,
+    Explanation,
+    candidates,
+    explain,
+    margin,
+)
 from tempotape.bench.onsets import Whitened, briefly
 from tempotape.bench.passing import passing
 from tempotape.bench.recording import Samples
@@ -22,16 +29,19 @@ SHORTEST_S, LONGEST_S = 0.030, 5.0
 LEAST_COPIES, FEW_CHAINS, MANY = 3, 6, 8
 LEAST_PRESENCE, SOME_PRESENCE = 0.7, 0.3
 WILD_S, WILD_SCATTER_DB = 0.002, 4.0  # scatter of lags and levels that is not worth comparing
+WOW, WOW_LIKENESS = 0.015, 0.9  # so far, of the lag, copies stray that are surely copies
 MOST_UNSTEADY_S, MOST_SCATTER_DB = 0.0007, 3.0
 SHARP_COHERENCE = 0.7
 LEAST_STRIKES = 0.4  # of the copies: a note that rings on resembles itself, but strikes once
 EXACT = 0.6  # looseness of copies that fall so exactly that it cannot be chance
 DECIDED = 0.25  # of the sounds left over: a margin that settles it
+UNLIKE = 0.6  # coherence: so much of it is chance, or what two sounds of a kind share
 LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where they fall exactly
 LEAST_MARGIN, LEAST_MARGIN_PART = 0.9, (0.02, 0.12)  # parts of the sounds left over
 AGAIN_S, TWIN_S = 0.004, 0.003
 BESIDE_S, BESIDE_COHERENCE = 0.030, 0.6
 NO_LOSS_DB, SAME_DB, UNEVEN_DB = 0.7, 0.1, 0.15  # a pass
+LOSS_DB, LOSS_SCATTERS = 0.3, 10.0  # the same loss on every pass is a loop's
 SURE_DB = 0.3
 HARDLY_DB, EVEN_DB, WHOLE_DB = 1.5, 0.1, 0.5  # over the whole band
 ALIKE_DB = 0.15
@@ -41,7 +51,7 @@ FALLING_DB = -1.0  # a pass
 LASTING = 0.6  # of the last sounds, the part that may have copies though what is played ends
 DISTINCT = 0.03
 PART_PRESENCE = 0.35  # at a half, third or quarter of the lag: then that may be the delay
-PART_MARGIN = 0.15
+PART_MARGIN, AS_MANY = (0.15, 0.4), 0.8  # the latter where nearly as many copies are there
 NO_REPEATS = "no delay: no repeats found"
 ONLY_PLAYED = "no delay: what is played comes again, but no echo of it"
 
@@ -75,6 +85,7 @@ def believed(
         again(best)
         or any(_part_of(best, other) for other in told)
         or any(_beside(best, other, evidence.rate) for other in played)
+        or _multiple(best, evidence)
     )
     if doubtful or min(rivals, default=np.inf) < _least_margin(best):
         return None, "no delay: what is played is too regular to tell the echo's lag"
@@ -89,10 +100,13 @@ def believed(
 
 def _plausible(found: Explanation) -> bool:
     """Whether an explanation is worth comparing with others."""
+    wild = WILD_S * found.rate
+    if found.likeness > WOW_LIKENESS:
+        wild = max(wild, WOW * found.middle)
     return (
         found.presence >= SOME_PRESENCE
         and found.gain_scatter_db < WILD_SCATTER_DB
-        and found.unsteadiness < WILD_S * found.rate
+        and found.unsteadiness < wild
     )
 
 
@@ -102,8 +116,9 @@ def _credible(best: Explanation, *, decided: bool) -> bool:
     Copies that fall very exactly, or are much better than every other lag's, may be fewer.
     """
     few = LEAST_COPIES if best.deep.sum() < best.copied else FEW_CHAINS
-    if best.copied < few and _level_db(best, best.deep) > FALLING_DB:
-        return False  # a few sounds that come again and again, as loud as ever
+    unlike = best.likeness < UNLIKE
+    if best.copied < few and (unlike or _level_db(best, best.deep) > FALLING_DB):
+        return False  # a few sounds that come again and again, as loud as ever or none too like
     if best.heard_as_attacks is not None and best.heard_as_attacks < LEAST_STRIKES:
         return False
     if best.copied >= MANY and best.likeness > LIKELY[1] and best.looseness < EXACT:
@@ -138,6 +153,8 @@ def _again(found: Explanation, evidence: Evidence, sound: Whitened, copies: Whit
     scatter_db = float(np.median(np.abs(level_db - np.median(level_db))))
     within_db += 2 * (float(np.min(error_db)) + scatter_db / np.sqrt(loudest.sum()))
     whole_db = abs(float(np.median(level_db)))
+    if np.median(level_db) < -max(LOSS_DB, LOSS_SCATTERS * scatter_db):
+        return False
     if abs(middle_db) < within_db and uneven_db < UNEVEN_DB and whole_db < WHOLE_DB + scatter_db:
         return True
     return max(scatter_db, whole_db) < EVEN_DB or (
@@ -252,10 +269,30 @@ def _part_of(best: Explanation, other: Explanation) -> bool:
     """Whether `best` may be the second, third or fourth repeat at the lag of `other`."""
     times = best.middle / other.middle
     whole = round(times)
-    if margin(best, other) > PART_MARGIN * best.left_over:
+    as_many = other.likeness > WOW_LIKENESS and other.found.sum() > AS_MANY * best.found.sum()
+    most = PART_MARGIN[int(as_many)]
+    if margin(best, other) > most * best.left_over:
         return False
     fits = 2 <= whole <= 4 and abs(times / whole - 1) < 0.003 and best.sign == other.sign**whole
     return fits and other.presence > PART_PRESENCE
+
+
+def _multiple(best: Explanation, evidence: Evidence) -> bool:
+    """Whether the first attack and most others come again at a half, third or quarter of the lag.
+
+    On a wet side of its own: there a delay that strays too far to be followed shows so.
+    """
+    rows = np.flatnonzero(best.root & best.found)
+    found = evidence.found
+    if evidence.heard is None:
+        return False
+    for times in (2, 3, 4):
+        near = np.abs(found.lag * times - best.middle) < WIDTH * best.middle
+        heard = near & (best.sign * found.coherence > SHARP_COHERENCE)
+        again = np.isin(rows, found.attack[heard])
+        if again[0] and float(np.mean(again)) > LEAST_PRESENCE:
+            return True
+    return False
 
 
 def _least_margin(best: Explanation) -> float:

@@ -16,7 +16,7 @@ import numpy as np
 from tempotape.bench.flutter import Deviation
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.curve import FittedPoint
-from tempotape.unit.knob import knob_figure
+from tempotape.unit.knob import knob_figure, reading_text
 from tempotape.unit.model import Knob
 
 # Readings that a curve is drawn through.
@@ -24,6 +24,7 @@ _DRAWN = 161
 # A long series is drawn by the lowest and highest value of so many stretches.
 _STRETCHES = 600
 _MARGIN = 0.04
+_FINEST_PERCENT = 1e-4  # less than any clock; finer would only draw the noise of the numbers
 BAND_SDS = 2.0
 
 
@@ -48,7 +49,7 @@ class Axis(msgspec.Struct, frozen=True):
         values = values or even_ticks(self.low, self.high, most)
         if self.knob is not None and self.knob.marks == "clock":
             return tuple((value, knob_figure(self.knob, value)) for value in values)
-        return tuple((value, f"{value:.6g}") for value in values)
+        return tuple((value, _plain(value)) for value in values)
 
 
 class Line(msgspec.Struct, frozen=True):
@@ -150,7 +151,7 @@ def unit_picture(calibration: Calibration) -> Picture:
 def deviation_picture(t_s: Sequence[float], percent: Sequence[float]) -> Picture:
     """Deviation in percent against time in seconds. Raises ValueError where nothing is finite."""
     xs, ys = _thinned(*_finite(t_s, percent))
-    reach = (max(map(abs, ys)) or 1.0) * (1 + _MARGIN)
+    reach = max(_FINEST_PERCENT, *map(abs, ys)) * (1 + _MARGIN)
     panel = Panel(
         title="deviation against time",
         x=_axis("time in s", xs),
@@ -173,7 +174,7 @@ def spectrum_picture(hz: Sequence[float], percent: Sequence[float]) -> Picture:
     panel = Panel(
         title="what the deviation is made of",
         x=Axis("frequency in Hz", low / 1.1, high * 1.1, log=True),
-        y=Axis("deviation in %", 0.0, (max(ys) or 1.0) * (1 + _MARGIN)),
+        y=Axis("deviation in %", 0.0, max(_FINEST_PERCENT, *ys) * (1 + _MARGIN)),
         lines=(Line("", xs, ys),),
     )
     return Picture("Spectrum of the deviation", (panel,))
@@ -339,7 +340,7 @@ def _delays_of_both(before: Calibration, after: Calibration, span: tuple[float, 
                 mark = _marks(f"{head} {when}", own, shape, int(when == "before"))
                 points.append(msgspec.structs.replace(mark, filled=when == "after"))
     return Panel(
-        title="delay of each head",
+        title=_titled("delay of each head", before, after, span),
         x=_both_axis(before, after),
         y=_delay_axis(reached),
         lines=tuple(lines),
@@ -362,7 +363,7 @@ def _flutter_of_both(before: Calibration, after: Calibration, span: tuple[float,
             )
     limits = _limits(after)
     return Panel(
-        title="weighted flutter",
+        title=_titled("weighted flutter", before, after, span),
         x=_both_axis(before, after),
         y=Axis("flutter in %", 0.0, max([*top, *(limit.y for limit in limits)]) * 1.12),
         lines=tuple(lines),
@@ -379,7 +380,16 @@ def _compared(
     """What is left out of the comparison, shaded at either side."""
     axis = _both_axis(before, after)
     ends = ((axis.low, span[0]), (span[1], axis.high))
-    return tuple(Zone(low, high, "not compared", 1) for low, high in ends if low < high)
+    return tuple(Zone(low, high, "", 1) for low, high in ends if low < high)
+
+
+def _titled(name: str, before: Calibration, after: Calibration, span: tuple[float, float]) -> str:
+    """`name`, with the readings compared where the axis holds others too."""
+    axis = _both_axis(before, after)
+    if (axis.low, axis.high) == span or axis.knob is None:
+        return name
+    low, high = (reading_text(axis.knob, reading) for reading in span)
+    return f"{name}, compared from {low} to {high}"
 
 
 # --- axes and numbers -------------------------------------------------------------------------
@@ -457,6 +467,11 @@ def _highest(
         for _, some in itertools.groupby(order, key=stretch)
     ]
     return tuple(xs[n] for n in tops), tuple(ys[n] for n in tops)
+
+
+def _plain(value: float) -> str:
+    """Six figures of a value, without an exponent."""
+    return str(np.format_float_positional(float(f"{value:.6g}"), trim="-"))
 
 
 def even_ticks(low: float, high: float, most: int) -> tuple[float, ...]:

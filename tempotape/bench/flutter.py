@@ -49,7 +49,7 @@ _BEATING = 0.1
 # where nothing was taken out, and where a dry tone or repeats were.
 _SHIFT_OF_RIPPLE, _SHIFT_OF_REST = 0.2, 0.5
 _LOUD_FEEDBACK = 0.05
-_MOST_FED_BACK = 0.52  # in a mix with the dry tone; of more, readings miss by up to a fifth
+_MOST_FED_BACK = 0.48  # in a mix with the dry tone; of more, readings miss by up to a fifth
 _SERIES_RATE_HZ = 100.0
 
 
@@ -258,7 +258,11 @@ def _cut(
     """Where a tone that starts at once is full, before or at `begin`; None where it fades in."""
     softer = np.flatnonzero(~loud[:begin])
     first = (int(softer[-1]) + 1 if len(softer) else 0) + round(_RING_S * rate_hz)
-    stands = size[first : begin + round(_EDGE_S * rate_hz)]
+    # A mean over a ring's length: hiss is no fade.
+    ring = round(_RING_S * rate_hz)
+    stands = np.convolve(
+        size[first : begin + round(_EDGE_S * rate_hz)], np.ones(ring) / ring, mode="valid"
+    )
     return first if np.all(stands > _FULL * usual) else None
 
 

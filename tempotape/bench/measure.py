@@ -88,9 +88,10 @@ def measured(
     reading = recording.reading()
     channels, level = _first_pass(reading, span_s, lambda part: told(FIRST_PASS * part))
     sides = sides_of(*channels) if len(channels) == 2 else MONO
-    duration_s = channels[0].duration_s
+    duration_s = level.frames / recording.sample_rate_hz
     delay, why, wanted = _echoes(*_split(channels, sides))
-    channels.clear()  # of an hour, too much to hold beside what follows
+    for channel in channels:  # of an hour, too much to hold beside what follows
+        channel.close()
     meters = _second_pass(
         recording, sides, wanted, span_s, lambda part: told(FIRST_PASS + 0.6 * part)
     )
@@ -131,10 +132,11 @@ _NO_REPEATS = "no loop gain: fewer than two repeats of an attack stand over the 
 
 
 class Level(msgspec.Struct, frozen=True):
-    """How the recording is driven: largest sample, and how many samples stand at it."""
+    """How the recording is driven: largest sample, and how many stand at it; and its length."""
 
     peak: float
     at_peak: int
+    frames: int
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -183,17 +185,18 @@ def _first_pass(
 ) -> tuple[list[Thinned], Level]:
     recording = reading.recording
     thinners = [Thinner(recording.sample_rate_hz) for _ in range(recording.used_channels)]
-    peak, at_peak = 0.0, 0
+    peak, at_peak, frames = 0.0, 0, 0
     for block in _blocks(reading, span_s, told):
         for number, thinner in enumerate(thinners):
             thinner.feed(block[:, number])
+        frames += len(block)
         highest = max(float(block.max()), -float(block.min()))
         if highest > peak / CLIPPED:
             at_peak = 0
         peak = max(peak, highest)
         if highest >= CLIPPED * peak and peak > FULL_SCALE:
             at_peak += int(np.count_nonzero(np.abs(block) >= CLIPPED * peak))
-    return [thinner.thinned() for thinner in thinners], Level(peak, at_peak)
+    return [thinner.thinned() for thinner in thinners], Level(peak, at_peak, frames)
 
 
 def _split(channels: list[Thinned], sides: Sides) -> tuple[Thinned, Thinned | None]:

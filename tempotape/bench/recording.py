@@ -36,6 +36,7 @@ HIGHEST_RATE_HZ = 768_000
 USED_CHANNELS = 2
 BLOCK_SAMPLES = 1 << 14  # over all channels of the file; of a broken-off file one block is lost
 MOST_BAD_PART = 0.01
+LOUDEST = 32.0  # of full scale, 30 dB over it: what `thinned` can hold, with room for its filters
 
 EXPECTED = "a WAV, AIFF, FLAC, OGG or MP3 recording"
 
@@ -76,6 +77,7 @@ class Reading:
         self.recording = recording
         self.frames_read = 0
         self.bad_samples = 0
+        self.wild_samples = 0
         self._broke_off = False
 
     def __iter__(self) -> Iterator[Samples]:
@@ -107,7 +109,11 @@ class Reading:
         if bad.any():
             self.bad_samples += int(bad.sum())
             read = np.where(bad, 0.0, read)
-        return np.clip(read, -1e3, 1e3)
+        wild = np.abs(read) > LOUDEST
+        if wild.any():
+            self.wild_samples += int(wild.sum())
+            read = np.clip(read, -LOUDEST, LOUDEST)
+        return read
 
     @property
     def duration_s(self) -> float:
@@ -126,6 +132,10 @@ class Reading:
             told.append(f"of {recording.channels} channels the first {USED_CHANNELS} are used")
         if self.bad_samples:
             told.append(f"{self.bad_samples} samples are not numbers and count as silence")
+        if self.wild_samples:
+            told.append(
+                f"samples beyond {LOUDEST:g} times full scale count as that: {self.wild_samples}"
+            )
         return tuple(told)
 
 

@@ -27,13 +27,15 @@ BEFORE_S, LENGTH_S = 0.004, 0.034
 HUM_S = 0.100  # whole periods of 50 and 60 Hz: what was heard then is taken off
 CLEAR_S = 0.050  # before a repeat, free of other attacks
 LOUD_COMPANY_DB = -10.0
-LEAST_OVER_NOISE = 6.0  # in power
+LEAST_OVER_NOISE = 6.0  # in power, of a single frequency
+LEAST_STANDING = 2.0  # of a whole band: hiss heard with the attack goes round as well
 LEAST_REPEATS = 2
 STRAY = 0.012  # of the lag: how far a repeat may lie from where it is expected
 TONE_HZ, TONE_WIDTH_HZ, TONE_SHARE = 400.0, 50.0, 0.5  # above hum; as wide as flutter makes it
 TONE_OVER = 4.0  # in power, over what is heard before first repeats
 MOST_GROUPS = 10
 ODD, ODD_PART = 9.0, 0.03  # in energy: of what usual stretches leave, and of the repeat itself
+SLOPING = 0.03  # of the difference over a band: later repeats tell more of its stronger side
 MOST_MISSING = 1 / 9  # of a band's thirds of octaves: one, of the overall gain's
 
 
@@ -223,9 +225,8 @@ def repeats_of(cutter: Cutter, delay_s: float) -> Repeats | None:
     alone = clear & _alone(cutter.wanted, told.loop_gain_db, before=False)
     if humming:
         parted = alone & _alone(cutter.wanted, told.loop_gain_db, before=True)
-        freed = _told(cutter, cutter.freed, parted, delay_s)
-        if freed is not None:
-            return freed
+        # Where hum cannot be told from repeats, as at a delay of `HUM_S`, no figure is better.
+        return _told(cutter, cutter.freed, parted, delay_s)
     return _told(cutter, cutter.cuts, alone, delay_s) or told
 
 
@@ -374,7 +375,8 @@ def _gain(
         seen = [one[0] for one in again if one is not None]
         if len(seen) == len(told):
             without.append(_mean_db(np.array(seen)))
-    fitted = np.hypot(np.sqrt(np.sum((share * error) ** 2)), 0.02)
+    sloping = SLOPING * float(np.ptp(gains))
+    fitted = np.hypot(np.hypot(np.sqrt(np.sum((share * error) ** 2)), sloping), 0.02)
     return (
         _mean_db(gains),
         float(max(fitted, _jackknife(np.array(without)))),
@@ -407,7 +409,7 @@ def _decay(
     weight = 1 / hz[rows] / np.sum(1 / hz[rows])  # the same for every third of an octave
     noise = errors[:, rows] @ weight
     power = np.abs(heard.transfers[:, rows]) ** 2 @ weight - noise
-    least = LEAST_OVER_NOISE * noise / np.sqrt(max(1.0, rows.sum() / 4))
+    least = noise * max(LEAST_OVER_NOISE / np.sqrt(max(1.0, rows.sum() / 4)), LEAST_STANDING)
     over = power > (least if most is None else 0)
     seen = int(np.argmin(over)) if not over.all() else len(over)
     seen = seen if most is None else min(seen, most)

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 from tempotape.bench.measure import MeasureReport
+from tempotape.bench.repeats import Octave
 
 _WIDTH = 11
+LEAST_LEAD = 2.0  # standard deviations: by chance one time in twenty
 
 
 def report_text(report: MeasureReport) -> str:
@@ -94,12 +98,23 @@ def _octaves(report: MeasureReport) -> list[str]:
     if report.repeats is None or not report.repeats.octaves:
         return []
     octaves = report.repeats.octaves
-    first = max(octaves, key=lambda octave: octave.gain_db)
     lines = [
         _line("", f"{octave.hz:6.0f} Hz {_with_error(octave.gain_db, octave.error_db)} dB")
         for octave in octaves
     ]
-    return [*lines, _line("", f"first to feed itself: the octave around {first.hz:.0f} Hz")]
+    return [*lines, _line("", _leading(octaves))]
+
+
+def _leading(octaves: tuple[Octave, ...]) -> str:
+    """Which octave feeds itself first, if its lead over every other exceeds their errors."""
+    first, *others = sorted(octaves, key=lambda octave: -octave.gain_db)
+    leads = (
+        first.gain_db - other.gain_db > LEAST_LEAD * math.hypot(first.error_db, other.error_db)
+        for other in others
+    )
+    if not all(leads):
+        return "no band leads: the strongest octaves differ by less than their errors"
+    return f"first to feed itself: the octave around {first.hz:.0f} Hz"
 
 
 def _splice(report: MeasureReport) -> str:

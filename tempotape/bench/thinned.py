@@ -1,26 +1,37 @@
 """A recording at the working rate: enough to time attacks, small enough to hold for an hour.
 
-What is held is band-passed, 100 Hz to about 5 kHz, at 11 to 22 thousand samples a second.
+What is held is band-passed, 100 Hz to about 5 kHz, at 11 to 22 thousand samples a second; of a
+long recording in a nameless file, which goes when it is closed.
 """
 
 from __future__ import annotations
+
+import tempfile
+from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
 from tempotape.bench.recording import Samples
+from tempotape.faults import InputFault
+from tempotape.text import printable
 
 LEAST_RATE_HZ = 11_000
 HIGH_PASS_HZ = 100.0
 TAPS_A_STEP = 20
 SCALE = 1024.0  # keeps quiet recordings out of the coarse end of half precision
+MOST = 32.0  # of full scale: half precision holds up to 64
+MOST_IN_MEMORY = 40_000_000  # bytes a channel, half an hour
 
 Held = NDArray[np.float16]
 
 
 class Thinner:
-    """Takes one channel block by block and keeps it at the working rate `rate_hz`."""
+    """Takes one channel block by block and keeps it at the working rate `rate_hz`.
+
+    `feed` and `thinned` raise InputFault where a long recording finds no room on the disk.
+    """
 
     def __init__(self, sample_rate_hz: int) -> None:
         self.step = max(1, sample_rate_hz // LEAST_RATE_HZ)
@@ -34,7 +45,8 @@ class Thinner:
         self._waiting: Samples = np.zeros(len(self._taps) // 2)
         self._high_pass = signal.butter(2, HIGH_PASS_HZ, "high", fs=self.rate_hz, output="sos")
         self._state = np.zeros((len(self._high_pass), 2))
-        self._kept = bytearray()  # grows in place: an hour must not be held twice
+        self._kept: IO[bytes] = tempfile.SpooledTemporaryFile(MOST_IN_MEMORY)  # noqa: SIM115
+        self._count = 0
 
     def feed(self, block: Samples) -> None:
         self._waiting = np.concatenate((self._waiting, block))
@@ -46,14 +58,22 @@ class Thinner:
         length = (ready - 1) * self.step + len(self._taps)
         thinned = _strided(self._taps, self._waiting[:length], self.step, ready)
         passed, self._state = signal.sosfilt(self._high_pass, thinned, zi=self._state)
-        self._kept += (passed * SCALE).astype(np.float16).tobytes()
+        held: Held = (np.clip(passed, -MOST, MOST) * SCALE).astype(np.float16)
+        try:
+            self._kept.write(held.tobytes())
+        except OSError as fault:
+            why = printable(fault.strerror or str(fault))
+            raise InputFault(
+                f"a long recording cannot be held ({why})",
+                expected=f"room for 200 MB an hour in {tempfile.gettempdir()}",
+            ) from None
+        self._count += len(held)
         self._waiting = self._waiting[ready * self.step :]
 
     def thinned(self) -> Thinned:
         """All that was fed, to its end."""
         self.feed(np.zeros(len(self._taps) // 2 + self.step))
-        kept = np.frombuffer(self._kept, np.float16)
-        return Thinned(kept, self.rate_hz)
+        return Thinned((self._kept,), self._count, self.rate_hz)
 
 
 def _strided(taps: Samples, samples: Samples, step: int, count: int) -> Samples:
@@ -63,27 +83,39 @@ def _strided(taps: Samples, samples: Samples, step: int, count: int) -> Samples:
 
 
 class Thinned:
-    """One channel at the working rate; `part` gives a stretch of it, zeros outside."""
+    """One channel, or the mean of some, at the working rate.
 
-    def __init__(self, held: Held, rate_hz: float) -> None:
+    `part` gives a stretch of it, zeros outside.
+    """
+
+    def __init__(self, held: tuple[IO[bytes], ...], count: int, rate_hz: float) -> None:
         self._held = held
+        self._count = count
         self.rate_hz = rate_hz
 
     def __len__(self) -> int:
-        return len(self._held)
+        return self._count
 
     @property
     def duration_s(self) -> float:
-        return len(self._held) / self.rate_hz
+        return len(self) / self.rate_hz
 
     def part(self, begin: int, end: int) -> Samples:
-        low, high = max(begin, 0), min(end, len(self._held))
+        low, high = max(begin, 0), min(end, len(self))
         out = np.zeros(end - begin)
         if high > low:
-            out[low - begin : high - begin] = self._held[low:high]
-        return out / SCALE
+            for held in self._held:
+                held.seek(2 * low)
+                read = held.read(2 * (high - low))
+                out[low - begin : high - begin] += np.frombuffer(read, np.float16)
+        return out / (SCALE * len(self._held))
+
+    def close(self) -> None:
+        """Give back what holds it."""
+        for held in self._held:
+            held.close()
 
     @classmethod
     def mean(cls, left: Thinned, right: Thinned) -> Thinned:
-        """Both channels of a recording as one."""
-        return cls(((left._held + right._held) / 2).astype(np.float16), left.rate_hz)
+        """Both channels of a recording as one, without holding it a third time."""
+        return cls(left._held + right._held, len(left), left.rate_hz)

@@ -26,6 +26,7 @@ _ROUNDS = 4
 _MOST_RIPPLE = 0.35
 _CLOCKS_APART_HZ = 0.3  # 100 parts in a million of the tone
 _MOST_LEFT = 0.08
+_HISS_S = 0.005  # a mean over it keeps most hiss out of the size, and no beat
 _SLOW_S = 0.08  # standard deviation of the smoothing: a level that wavers at up to about 1 Hz
 _MOST_FAST = 0.2  # of the ripple, where the level wavers slowly
 _BEATS_FAST_HZ = 3.0
@@ -37,7 +38,7 @@ _LEAST_LEFT_OVER = 0.1
 
 class FirstRepeat(NamedTuple):
     """`signal` turns with the first repeat, where `valid`; `believed` where its size is even
-    enough, but for a relative scatter of `ripple`.
+    enough, but for a relative scatter of `ripple`, hiss left out.
 
     `dry` and `fed_back` are the sizes of the dry tone and of the second repeat over the first.
     """
@@ -90,6 +91,8 @@ def first_repeat(stretch: Stretch, delay_s: float | None) -> FirstRepeat:
     Where the plain signal is steady enough in size, or no model explains it much better, it is
     given as it stands.
     """
+    from scipy.ndimage import uniform_filter1d  # noqa: PLC0415 - loaded by what needs it
+
     signal, rate_hz = stretch.signal, stretch.rate_hz
     lag = None if delay_s is None else np.full(len(signal), delay_s * rate_hz)
     middle = _middle(len(signal), delay_s, rate_hz)
@@ -97,7 +100,10 @@ def first_repeat(stretch: Stretch, delay_s: float | None) -> FirstRepeat:
     model, lag, ripple = best
     still = model.still(signal, rate_hz)
     turned, valid = _turned(still, model, lag, max(ripple * _LEFT_OVER, _LEAST_LEFT_OVER), rate_hz)
-    believed = ripple < (_MOST_RIPPLE if model.dry == 0 == model.feedback else _MOST_LEFT)
+    sizes = uniform_filter1d(_sizes(model, still, lag), max(1, round(_HISS_S * rate_hz)))
+    beating = min(ripple, _ripple(sizes[middle]))
+    plain = model.dry == 0 == model.feedback
+    believed = ripple < _MOST_RIPPLE if plain else beating < _MOST_LEFT
     if model.dry == 0 and ripple > _SMOOTH_ENOUGH:
         # A still tone with something weaker beating on it would read far too steady.
         line = abs(_line(signal, rate_hz, middle)[1]) / model.size
@@ -107,7 +113,7 @@ def first_repeat(stretch: Stretch, delay_s: float | None) -> FirstRepeat:
         signal=turned * moved,
         valid=valid,
         believed=believed,
-        ripple=ripple,
+        ripple=beating,
         dry=abs(model.dry) / model.size,
         fed_back=abs(model.feedback) * model.size,
     )

@@ -5,7 +5,9 @@ import pytest
 from scipy import signal
 
 from tempotape.bench.delay import find_delay
+from tempotape.bench.testsignal import rendered
 from tempotape.bench.thinned import Thinner
+from tempotape.bench.walk import plain_layout
 from tests.simulated_unit import SimulatedUnit, beside, clicks, hum, mixed, play, plucked
 
 RATE_HZ = 48_000
@@ -234,6 +236,75 @@ def test_clicks_that_go_on_from_end_to_end_do_not_tell_the_lag():
     played = play(UNIT, CLICKS, RATE_HZ)
     middle = mixed(CLICKS, played)[round(4.6 * RATE_HZ) : round(12.2 * RATE_HZ)]
     assert heard(middle).why == ("no delay: what is played is too regular to tell the echo's lag")
+
+
+def test_a_clipped_tone_in_flutter_is_no_echo():
+    # So narrow a sound leaves bands of the comparison between copies empty.
+    t_s = np.arange(10 * 44_100) / 44_100
+    turn = 2 * np.pi * 3150 * t_s + 0.004 * 3150 / 4 * np.sin(2 * np.pi * 4 * t_s)
+    assert heard(np.clip(6 * 0.25 * np.sin(turn), -1, 1), 44_100).delay is None
+
+
+@pytest.mark.parametrize(("seed", "seconds"), [(4, 12), (8, 16), (2, 20)])
+def test_a_faint_tick_once_a_turn_in_hiss_is_no_echo(seed, seconds):
+    rate_hz = 44_100
+    sound = 1e-3 * np.random.default_rng(seed).normal(size=seconds * rate_hz)  # -60 dBFS
+    t_s = np.arange(round(0.006 * rate_hz)) / rate_hz
+    tick = 10 ** (-52 / 20) * np.sin(2 * np.pi * 1200 * t_s) * np.exp(-t_s / 0.0015)
+    for at_s in np.arange(0.4, seconds - 0.1, 0.9):
+        sound[int(at_s * rate_hz) :][: len(tick)] += tick
+    assert heard(sound, rate_hz).delay is None
+
+
+def noisy_clicks(times_s, frames, rate_hz):
+    """Equal clicks of noise that dies away within 4 ms."""
+    length = round(0.004 * rate_hz)
+    click = np.random.default_rng(99).normal(size=length) * np.exp(
+        -np.arange(length) / rate_hz / 0.0008
+    )
+    sound = np.zeros(frames)
+    for at_s in times_s:
+        sound[int(at_s * rate_hz) :][:length] += 0.25 * click
+    return sound
+
+
+def test_regular_clicks_from_a_wavering_tape_alone_do_not_give_their_interval():
+    wavering = SimulatedUnit(
+        gap_mm=81.0, speed_mm_s=100.0, feedback=0.3, wow=((1.1, 0.004, 0.0), (7.3, 0.001, 1.0)),
+        low_hz=None, high_hz=None, hiss=3e-4,
+    )  # fmt: skip
+    sound = noisy_clicks(np.arange(0.5, 12, 1.9), FRAMES, RATE_HZ)
+    delay = heard(play(wavering, sound, RATE_HZ, seed=81).wet).delay
+    assert delay is None or delay.ms == pytest.approx(810, abs=3)
+
+
+def test_wow_in_step_with_the_third_repeat_does_not_give_three_times_the_delay():
+    # 3 x 370 ms is one turn of 0.9 Hz: third repeats fall evenly, first ones waver by 3 ms.
+    wavering = SimulatedUnit(
+        gap_mm=37.0, speed_mm_s=100.0, feedback=0.6, wow=((0.9, 0.012, 0.0),),
+        low_hz=None, high_hz=None, hiss=3e-4,
+    )  # fmt: skip
+    sound = noisy_clicks(np.arange(0.5, 12, 1.9), FRAMES, RATE_HZ)
+    delay = heard(beside(sound, play(wavering, sound, RATE_HZ, seed=39))).delay
+    assert delay is None or delay.ms == pytest.approx(370, abs=5)
+
+
+@pytest.mark.parametrize(
+    ("delay_s", "feedback", "told_ms"), [(0.37, 0.5, 370), (0.37, 0.85, 370), (0.25, 0.95, None)]
+)
+def test_the_test_sound_with_an_echo_gives_its_delay_or_none(delay_s, feedback, told_ms):
+    sound = np.concatenate(list(rendered(plain_layout(), rate_hz=RATE_HZ, level_dbfs=-12.0)))
+    lag = round(delay_s * RATE_HZ)
+    echo = np.zeros(len(sound) + lag)
+    for begin in range(lag, len(sound), lag):
+        earlier = echo[begin - lag : begin]
+        part = sound[begin - lag : begin] + feedback * earlier
+        echo[begin : begin + lag] = part
+    delay = heard(0.5 * sound + 0.4 * echo[: len(sound)]).delay
+    if told_ms is None:
+        assert delay is None
+    else:
+        assert delay.ms == pytest.approx(told_ms, abs=0.1)
 
 
 def test_the_stated_error_is_honest():

@@ -55,6 +55,8 @@ def closed_form(parts, seconds):
         ([(4.0, 0.5, 0.0)], 48_000, 10.0, (3150.0, 0.1, 1e-6)),
         ([(4.0, 0.5, 0.0)], 44_100, 8.0, (3000.0, 0.1, 0.03)),  # 7 dB over the hiss
         ([(0.5, 1.0, 0.0)], 8_000, 8.0, (3150.0, 0.003, 1e-5)),  # -50 dBFS
+        # Hiss that scatters the size of the tone by more than a beat may, and is none.
+        ([(1.0, 0.5, 0.0), (7.0, 0.3, 1.0)], 16_000, 8.0, (3150.0, 0.1, 0.02)),
         ([(1.0, 0.5, 0.0), (9.3, 0.3, 1.0)], 192_000, 5.1, (3200.0, 0.1, 1e-3)),
         ([(0.47, 3.0, 0.0), (0.94, 1.0, 0.3), (6.1, 0.5, 2.0)], 48_000, 10.0, (2950.0, 0.1, 1e-4)),
         ([(3.0, 8.0, 0.0)], 22_050, 10.0, (3150.0, 0.2, 1e-4)),
@@ -314,6 +316,14 @@ def test_wide_band_flutter_from_end_to_end_is_read_within_1_5_percent(seed):
     flutter = read(sound, 16_000).flutter
     assert flutter.weighted_percent == pytest.approx(truth, rel=0.015)
     assert flutter.seconds > 9.95
+
+
+def test_a_tone_that_fades_loses_the_wider_cut_and_one_that_does_not_the_narrow_one():
+    sound, _ = wide_band(0)
+    assert read(sound, 16_000).deviation[0].start_s < 0.02
+    sound[:4_000] *= np.linspace(0, 1, 4_000)
+    # The twentieth of a second about 0.16 s is the first of 0.63 of full size; then 0.12 s are cut.
+    assert 0.16 - 0.05 + 0.12 < read(sound, 16_000).deviation[0].start_s < 0.16 + 0.05 + 0.12
 
 
 @pytest.mark.parametrize(("depth", "hz"), [(0.3, 0.7), (0.1, 0.7), (0.25, 1.2), (0.2, 0.3)])

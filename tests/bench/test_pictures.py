@@ -166,7 +166,11 @@ def test_before_and_after_differ_by_dash_and_filling(pair):
         ("long after", 1, True),
     ]
     assert [one.filled for one in flutters.points] == [False, True]
-    assert [zone.name for zone in delays.zones] == ["not compared"]
+    assert [(zone.low, zone.high, zone.name) for zone in delays.zones] == [(0.0, 2.4, "")]
+    assert delays.title == "delay of each head, compared from 2.4 to 10"
+    lines = plots.comparison_lines(before, after, comparison, 60, 8)
+    assert "delay in ms: delay of each head, compared from 2.4 to 10" in lines
+    assert "flutter in %: weighted flutter, compared from 2.4 to 10" in lines
     svg = pictures.comparison_svg(before, after, comparison)
     assert comparison.differences[0].sentence in texts(svg)
 
@@ -205,6 +209,16 @@ def test_ticks_of_a_log_axis_are_round(low, high, most, expected):
     ticks = charts.Axis("", low, high, log=True).ticks(most)
     assert tuple(value for value, _ in ticks) == expected
     assert [label for _, label in ticks] == [f"{value:g}" for value in expected]
+
+
+@pytest.mark.parametrize("size", [1e-7, 1e-4, 3e-3])
+def test_a_very_steady_tone_has_plain_figures_at_its_axes(size):
+    t_s = np.arange(0, 10, 0.01)
+    tone = Deviation(0.0, 100.0, tuple(size * np.sin(2 * np.pi * t_s)))
+    for panel in charts.tone_picture(tone).panels:
+        for value, label in panel.y.ticks(9):
+            assert re.fullmatch(r"-?\d+(\.\d{1,5})?", label)
+            assert float(label) == pytest.approx(value)
 
 
 def test_a_long_series_keeps_its_extremes():

@@ -174,3 +174,12 @@ def test_a_file_that_breaks_off_before_its_first_block_is_refused(take):
 def test_a_rate_below_8_khz_is_refused(take):
     path = take(rate_hz=4_000)
     assert fault_of(path) == f"{path}: sample rate is 4000 Hz; expected 8000 to 768000 Hz"
+
+
+def test_samples_far_beyond_full_scale_are_cut_off_and_told(take):
+    wild = SOUND.copy()
+    wild[[5, 700]] = 1e30, -1e38
+    samples, warnings = read(take(wild, subtype="FLOAT"))
+    # 30 dB over full scale: an own limit, no source.
+    assert (samples[5, 0], samples[700, 0]) == (32.0, -32.0)
+    assert warnings == ("samples beyond 32 times full scale count as that: 2",)

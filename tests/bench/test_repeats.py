@@ -6,8 +6,10 @@ from scipy import signal
 
 from tempotape.bench.delay import find_delay
 from tempotape.bench.repeats import Cutter, places, repeats_of
+from tempotape.bench.testsignal import rendered
 from tempotape.bench.thinned import Thinner
-from tests.simulated_unit import SimulatedUnit, beside, clicks, mixed, play
+from tempotape.bench.walk import plain_layout
+from tests.simulated_unit import SimulatedUnit, beside, clicks, hum, mixed, play
 
 RATE_HZ = 48_000
 FRAMES = 24 * RATE_HZ
@@ -73,3 +75,60 @@ def test_repeats_that_grow_have_no_tail():
     repeats = repeats_in(beside(sound, play(unit, sound, RATE_HZ)))
     assert repeats.loop_gain_db == pytest.approx(20 * np.log10(1.1), abs=0.3)
     assert (repeats.count_to_60_db, repeats.tail_s) == (None, None)
+
+
+def clean_echo(sound, delay_s, feedback):
+    """The sound and its repeats: the first as loud, each further one `feedback` times as loud."""
+    heard = sound.copy()
+    lag = round(delay_s * RATE_HZ)
+    for k in range(1, min(40, len(sound) // lag)):
+        heard[k * lag :] += feedback ** (k - 1) * sound[: -k * lag]
+    return heard + np.random.default_rng(3).normal(0, 1e-5, len(sound))
+
+
+@pytest.fixture(scope="module")
+def own_signal():
+    return np.concatenate(list(rendered(plain_layout(), rate_hz=RATE_HZ, level_dbfs=-12)))
+
+
+# At 0.63 and 0.81 s repeats of some clicks fall on other clicks.
+@pytest.mark.parametrize("delay_s", [0.3, 0.41, 0.5, 0.63, 0.81, 0.95, 1.3])
+def test_the_tone_of_the_test_signal_does_not_bend_the_gain(own_signal, delay_s):
+    repeats = repeats_in(clean_echo(own_signal, delay_s, 0.5)[:, None])
+    told = {octave.hz: octave.gain_db for octave in repeats.octaves}
+    assert set(told) >= {250.0, 500.0, 1000.0, 2000.0, 4000.0}
+    for hz, met_db in told.items():
+        if 250 <= hz <= 4000:
+            assert met_db == pytest.approx(20 * np.log10(0.5), abs=0.1), hz
+    assert repeats.loop_gain_db == pytest.approx(20 * np.log10(0.5), abs=0.1)
+
+
+@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
+def test_hum_does_not_bend_the_gain_where_repeats_come_before(own_signal, mains_hz):
+    humming = hum(len(own_signal), RATE_HZ, 0.01, mains_hz)
+    repeats = repeats_in((clean_echo(own_signal, 0.5, 0.5) + humming)[:, None])
+    assert repeats.loop_gain_db == pytest.approx(20 * np.log10(0.5), abs=0.15)
+
+
+def test_hum_that_cannot_be_told_from_repeats_leaves_no_gain(own_signal):
+    humming = hum(len(own_signal), RATE_HZ, 0.01)
+    assert repeats_in((clean_echo(own_signal, 0.1, 0.5) + humming)[:, None]) is None
+
+
+def octave_db(unit, centre_hz):
+    """Mean of the gain over an octave, in amplitude."""
+    hz = centre_hz * 2 ** np.linspace(-0.5, 0.5, 31)
+    return 20 * np.log10(np.mean(10 ** (np.array([gain_db(unit, one) for one in hz]) / 20)))
+
+
+def test_errors_in_hiss_are_as_large_as_what_the_octaves_are_off():
+    unit = SimulatedUnit(gap_mm=60.0, speed_mm_s=150.0, feedback=0.6, hiss=3e-3)
+    sound = clicks(CLICKS_S, FRAMES, RATE_HZ)
+    off = []
+    for seed in range(6):
+        repeats = repeats_in(mixed(sound, play(unit, sound, RATE_HZ, seed=seed))[:, None])
+        told = {octave.hz: octave for octave in repeats.octaves}
+        assert 8000.0 not in told
+        off += [(one.gain_db - octave_db(unit, hz)) / one.error_db for hz, one in told.items()]
+    assert len(off) >= 24
+    assert 0.5 < np.sqrt(np.mean(np.square(off))) < 1.6

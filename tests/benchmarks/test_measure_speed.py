@@ -1,6 +1,7 @@
 """What measuring costs: time against the recording's length, and memory for an hour of it.
 
-The budgets, for 48 kHz mono: a hundredth of the time that it plays, and 300 MB for an hour of it.
+The budgets, at 48 kHz: a hundredth of the time that it plays in mono, and 300 MB for an hour of it,
+in mono or stereo.
 """
 
 import json
@@ -11,7 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tests.simulated_unit import SimulatedUnit, clicks, mixed, play
+from tests.simulated_unit import SimulatedUnit, beside, clicks, mixed, play
 
 RATE_HZ = 48_000
 PIECE_S = 60
@@ -36,20 +37,20 @@ print(json.dumps({
 
 
 @pytest.fixture(scope="module")
-def piece():
-    """A minute of uneven clicks through a unit of 500 ms, with hiss and feedback, then a tone."""
+def sides():
+    """Played and heard: a minute of clicks, then a tone, through a hissing unit of 500 ms."""
     frames = PIECE_S * RATE_HZ
     at_s = 0.5 + np.cumsum(np.random.default_rng(6).uniform(0.7, 1.9, 30))
     sound = clicks(at_s[at_s < 40], frames, RATE_HZ)
     t_s = np.arange(10 * RATE_HZ) / RATE_HZ
     sound[45 * RATE_HZ : 55 * RATE_HZ] = 0.2 * np.sin(2 * np.pi * 3150 * t_s)
     unit = SimulatedUnit(gap_mm=60.0, speed_mm_s=120.0, feedback=0.4, hiss=3e-4)
-    return mixed(sound, play(unit, sound, RATE_HZ))
+    return sound, play(unit, sound, RATE_HZ)
 
 
 def cost(path, piece, minutes):
     """Processor time, peak memory and delay of measuring so many minutes."""
-    with soundfile.SoundFile(path, "w", RATE_HZ, 1, "PCM_16") as file:
+    with soundfile.SoundFile(path, "w", RATE_HZ, piece.ndim, "PCM_16") as file:
         for _ in range(minutes):
             file.write(piece)
     told = subprocess.run(
@@ -59,8 +60,8 @@ def cost(path, piece, minutes):
     return json.loads(told.stdout)
 
 
-def test_an_hour_takes_a_hundredth_of_its_time_and_300_mb(tmp_path, piece, record_property):
-    met = cost(tmp_path / "take.wav", piece, 60)
+def test_an_hour_takes_a_hundredth_of_its_time_and_300_mb(tmp_path, sides, record_property):
+    met = cost(tmp_path / "take.wav", mixed(*sides), 60)
     faster = 3600 / met["cpu_s"]
     record_property("times_faster", faster)
     record_property("peak_mb", met["peak_mb"])
@@ -69,3 +70,15 @@ def test_an_hour_takes_a_hundredth_of_its_time_and_300_mb(tmp_path, piece, recor
     assert met["delay_ms"] == pytest.approx(500.0, abs=0.1)
     assert faster >= TIMES_FASTER, told
     assert met["peak_mb"] <= MOST_MB, told
+
+
+def test_stereo_grows_by_so_little_that_an_hour_takes_300_mb(tmp_path, sides, record_property):
+    piece = beside(*sides)
+    shorter, longer = (cost(tmp_path / "take.wav", piece, minutes) for minutes in (10, 20))
+    mb_a_minute = (longer["peak_mb"] - shorter["peak_mb"]) / 10
+    hour_mb = longer["peak_mb"] + 40 * max(0.0, mb_a_minute)
+    record_property("stereo_hour_mb", hour_mb)
+    told = f"{longer['peak_mb']:.0f} MB, {mb_a_minute:.2f} MB a minute: {hour_mb:.0f} MB an hour"
+    print(told)
+    assert longer["delay_ms"] == pytest.approx(500.0, abs=0.1)
+    assert hour_mb <= MOST_MB, told
