@@ -29,9 +29,8 @@ SHORTEST_S, LONGEST_S = 0.030, 5.0
 LEAST_COPIES, FEW_CHAINS, MANY = 3, 6, 8
 LEAST_PRESENCE, SOME_PRESENCE = 0.7, 0.3
 WILD_S, WILD_SCATTER_DB = 0.002, 4.0  # scatter of lags and levels that is not worth comparing
-WOW, WOW_LIKENESS = 0.015, 0.9  # so far, of the lag, copies stray that are surely copies
 MOST_UNSTEADY_S, MOST_SCATTER_DB = 0.0007, 3.0
-SHARP_COHERENCE = 0.7
+SHARP_COHERENCE, SURE_COHERENCE = 0.7, 0.9
 LEAST_STRIKES = 0.4  # of the copies: a note that rings on resembles itself, but strikes once
 EXACT = 0.6  # looseness of copies that fall so exactly that it cannot be chance
 DECIDED = 0.25  # of the sounds left over: a margin that settles it
@@ -100,13 +99,10 @@ def believed(
 
 def _plausible(found: Explanation) -> bool:
     """Whether an explanation is worth comparing with others."""
-    wild = WILD_S * found.rate
-    if found.likeness > WOW_LIKENESS:
-        wild = max(wild, WOW * found.middle)
     return (
         found.presence >= SOME_PRESENCE
         and found.gain_scatter_db < WILD_SCATTER_DB
-        and found.unsteadiness < wild
+        and found.unsteadiness < WILD_S * found.rate
     )
 
 
@@ -269,7 +265,7 @@ def _part_of(best: Explanation, other: Explanation) -> bool:
     """Whether `best` may be the second, third or fourth repeat at the lag of `other`."""
     times = best.middle / other.middle
     whole = round(times)
-    as_many = other.likeness > WOW_LIKENESS and other.found.sum() > AS_MANY * best.found.sum()
+    as_many = other.likeness > SURE_COHERENCE and other.found.sum() > AS_MANY * best.found.sum()
     most = PART_MARGIN[int(as_many)]
     if margin(best, other) > most * best.left_over:
         return False

@@ -268,24 +268,16 @@ def noisy_clicks(times_s, frames, rate_hz):
     return sound
 
 
-def test_regular_clicks_from_a_wavering_tape_alone_do_not_give_their_interval():
-    wavering = SimulatedUnit(
-        gap_mm=81.0, speed_mm_s=100.0, feedback=0.3, wow=((1.1, 0.004, 0.0), (7.3, 0.001, 1.0)),
-        low_hz=None, high_hz=None, hiss=3e-4,
-    )  # fmt: skip
-    sound = noisy_clicks(np.arange(0.5, 12, 1.9), FRAMES, RATE_HZ)
-    delay = heard(play(wavering, sound, RATE_HZ, seed=81).wet).delay
-    assert delay is None or delay.ms == pytest.approx(810, abs=3)
-
-
-def test_wow_in_step_with_the_third_repeat_does_not_give_three_times_the_delay():
-    # 3 x 370 ms is one turn of 0.9 Hz: third repeats fall evenly, first ones waver by 3 ms.
-    wavering = SimulatedUnit(
-        gap_mm=37.0, speed_mm_s=100.0, feedback=0.6, wow=((0.9, 0.012, 0.0),),
-        low_hz=None, high_hz=None, hiss=3e-4,
-    )  # fmt: skip
-    sound = noisy_clicks(np.arange(0.5, 12, 1.9), FRAMES, RATE_HZ)
-    delay = heard(beside(sound, play(wavering, sound, RATE_HZ, seed=39))).delay
+def test_third_repeats_that_fall_evenly_do_not_give_three_times_the_delay():
+    # As in wow whose turn is three times the delay: only every third repeat falls evenly.
+    times_s = np.arange(0.5, 12, 1.9)
+    off_s = 0.0045 * np.sin(2.0 * np.arange(len(times_s)))
+    dry, first, second, third = (
+        noisy_clicks(at_s, FRAMES, RATE_HZ)
+        for at_s in (times_s, times_s + 0.37 + off_s, times_s + 0.74 - off_s, times_s + 1.11)
+    )
+    wet = 0.8 * first + 0.48 * second + 0.29 * third
+    delay = heard(np.column_stack((dry, wet))).delay
     assert delay is None or delay.ms == pytest.approx(370, abs=5)
 
 
