@@ -59,7 +59,8 @@ class Desk(TempoDesk, SetDesk):
     def undo(self) -> None:
         self.message = ""
         self._repeats = self._tap_undo = self._before_typing = None
-        self._taps.clear()
+        if self._taps is not None:
+            self._taps.clear()
         if self._before:
             self._take(self._before.pop())
 

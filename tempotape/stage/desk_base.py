@@ -11,25 +11,25 @@ import msgspec
 
 from tempotape.faults import InputFault
 from tempotape.remembered import LastOpened, state_folder
-from tempotape.songs.parts import Part
 from tempotape.stage import state as stage_state
 from tempotape.stage.opening import Opening
 from tempotape.stage.session import SessionKeeper, session_of
 from tempotape.stage.shown import MIDI_BEATS_A_QUARTER, answered
 from tempotape.stage.state import StageState
-from tempotape.stage.tapping import RepeatsTapped
-from tempotape.tempo.taps import TapSeries
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.trim import apply_trim
 from tempotape.unit.trim_store import keep_trim, load_trim
 
 if TYPE_CHECKING:
+    from tempotape.songs.parts import Part
     from tempotape.songs.plan_report import PlannedSong
     from tempotape.songs.used_log import PartKey, Used
     from tempotape.stage.rehearsing import Rehearsing
+    from tempotape.stage.tapping import RepeatsTapped
     from tempotape.tempo import controls
     from tempotape.tempo.clock import HeldFigure
     from tempotape.tempo.midi_link import LinkView, MidiLink
+    from tempotape.tempo.taps import TapSeries
 
 MOST_UNDO = 100
 _KEEP_CLOCK_S = 1.0
@@ -72,7 +72,7 @@ class DeskBase:
         self._typed_at = 0.0
         self._before: list[StageState] = []
         self._before_typing: StageState | None = None
-        self._taps = TapSeries()
+        self._taps: TapSeries | None = None
         self._tap_undo: StageState | None = None
         self._repeats: RepeatsTapped | None = None
         self.controls: controls.Controls | None = None

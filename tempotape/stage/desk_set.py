@@ -11,7 +11,6 @@ from tempotape.demos import DEMO_SET
 from tempotape.faults import InputFault
 from tempotape.remembered import state_folder
 from tempotape.songs import show_order
-from tempotape.songs.parts import Part
 from tempotape.stage import state as stage_state
 from tempotape.stage.desk_base import DeskBase
 from tempotape.stage.opening import SetOpened, open_set
@@ -19,6 +18,7 @@ from tempotape.stage.session import resumed, session_of
 from tempotape.stage.state import StageState
 
 if TYPE_CHECKING:
+    from tempotape.songs.parts import Part
     from tempotape.songs.plan_report import PlannedSong
     from tempotape.songs.rehearsal import Item
     from tempotape.songs.used_log import PartKey, Used

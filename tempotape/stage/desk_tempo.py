@@ -11,7 +11,6 @@ from tempotape.faults import InputFault
 from tempotape.remembered import LastOpened, remember, state_folder
 from tempotape.stage import state as stage_state
 from tempotape.stage.desk_base import MOST_UNDO, DeskBase
-from tempotape.stage.tapping import LEAST_TAPS, RepeatsTapped
 from tempotape.tempo.notes import NOTE_VALUES
 from tempotape.tempo.typed import FASTEST_BPM, SLOWEST_BPM, delay_ms
 from tempotape.unit.trim import trim_text, trimmed_by, typed_error_ms
@@ -54,6 +53,9 @@ class TempoDesk(DeskBase):
 
     def tap(self, t_s: float | None = None) -> None:
         """One tap of the beat, now or when a pedal said."""
+        from tempotape.tempo.taps import TapSeries  # noqa: PLC0415 - not before a tap
+
+        self._taps = self._taps or TapSeries()
         self._taps.tap(self._clock() if t_s is None else t_s)
         reading = self._taps.reading
         if reading is None:
@@ -124,6 +126,8 @@ class TempoDesk(DeskBase):
             setting = self._standing_at()
             if setting is None:
                 return
+            from tempotape.stage.tapping import RepeatsTapped  # noqa: PLC0415 - not before a tap
+
             self._repeats = RepeatsTapped(setting)
         self._repeats.tap(self._clock() if t_s is None else t_s)
         try:
@@ -161,7 +165,7 @@ class TempoDesk(DeskBase):
             self.message = fault.sentence
             return
         if tapped is None:
-            self.message = f"too few taps for a trim: {LEAST_TAPS} are the least"
+            self.message = f"too few taps for a trim: {repeats.LEAST} are the least"
         else:
             self._trim(repeats.setting, *tapped)
 
@@ -253,7 +257,7 @@ class TempoDesk(DeskBase):
         if repeats is not None:
             tapped = repeats.delay_ms
             if tapped is None:
-                raise InputFault(f"too few taps to lead by: {LEAST_TAPS} are the least")
+                raise InputFault(f"too few taps to lead by: {repeats.LEAST} are the least")
             note = NOTE_VALUES[repeats.setting.note]
             return tempo_of_setting(tapped[0], note, self.state.beat)
         if setting is None:

@@ -11,8 +11,6 @@ import msgspec
 from tempotape.demos import DEMO_SET, DEMO_UNIT
 from tempotape.faults import InputFault
 from tempotape.remembered import LastOpened, fits_folder, last_opened, remember, state_folder
-from tempotape.songs.parts import Part, parts_of
-from tempotape.songs.setlist import Section, Setlist, unit_path, with_known_heads
 from tempotape.stage.session import SessionKeeper, resumed
 from tempotape.stage.state import StageState, opened, without_heads
 from tempotape.tempo.typed import tempo_bpm
@@ -21,7 +19,9 @@ from tempotape.unit.model import Unit
 from tempotape.unit.unitfile import read_unit
 
 if TYPE_CHECKING:
+    from tempotape.songs.parts import Part
     from tempotape.songs.set_edit import FileStamp
+    from tempotape.songs.setlist import Section, Setlist
 
 
 class SetOpened(msgspec.Struct, frozen=True):
@@ -121,8 +121,10 @@ def open_set(path: Path, heads: Sequence[str] | None = None) -> SetOpened:
 
     Raises InputFault, also for a song that insists on a head which is not one of `heads`.
     """
-    from tempotape.songs.set_csv import read_set  # noqa: PLC0415 - not without a set
+    from tempotape.songs.parts import parts_of  # noqa: PLC0415 - not without a set
+    from tempotape.songs.set_csv import read_set  # noqa: PLC0415
     from tempotape.songs.set_edit import stamp  # noqa: PLC0415
+    from tempotape.songs.setlist import with_known_heads  # noqa: PLC0415
 
     seen = stamp(path)
     setlist = read_set(path)
@@ -143,13 +145,19 @@ def _from_midi_files(setlist: Setlist, path: Path) -> dict[int, tuple[Section, .
     return midi_sections(setlist, path)
 
 
+def _unit_of(songs: SetOpened) -> Path | None:
+    from tempotape.songs.setlist import unit_path  # noqa: PLC0415 - not without a set
+
+    return unit_path(songs.setlist, songs.file)
+
+
 def _read(unit: str | None, setlist: str | None) -> tuple[Path, Unit, SetOpened | None]:
     """The unit's file, the unit in it, and the set. Raises InputFault."""
     songs = None if setlist is None else open_set(Path(setlist))
     if unit is not None:
         unit_file = Path(unit)
     else:
-        named = unit_path(songs.setlist, songs.file) if songs else None
+        named = _unit_of(songs) if songs else None
         if named is None:
             raise InputFault(
                 "names no unit", expected='a line unit = "FILE" or --unit', source=setlist or ""

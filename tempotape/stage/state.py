@@ -5,20 +5,23 @@ Every function returns a new state; the old one is kept for undo.
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import msgspec
 
 from tempotape.advice.advise import Wish
 from tempotape.advice.ranking import TASTES, Taste
 from tempotape.faults import InputFault
-from tempotape.songs.parts import Part, parts_of
-from tempotape.songs.setlist import Setlist, Song
 from tempotape.songs.show_order import ShowOrder, after, ahead_of, as_written, moved, with_skip
 from tempotape.tempo.notes import NOTE_VALUES, QUARTER, USUAL_REPEATS, NoteValue
-from tempotape.tempo.taps import TapReading
 from tempotape.tempo.typed import FASTEST_BPM, SLOWEST_BPM, tempo_bpm
-from tempotape.unit.trim import Trim
+
+if TYPE_CHECKING:
+    # What only a set, taps or a trim need is not loaded before there are any.
+    from tempotape.songs.parts import Part
+    from tempotape.songs.setlist import Setlist, Song
+    from tempotape.tempo.taps import TapReading
+    from tempotape.unit.trim import Trim
 
 Source = Literal["none", "song", "changed", "typed", "tapped", "clock", "tape"]
 TEMPO_KEYS = frozenset("0123456789.,")
@@ -176,6 +179,8 @@ def opened(setlist: Setlist | None, parts: tuple[Part, ...] | None = None) -> St
     """The state at the first song; `parts` is what the set plays, where its MIDI files count."""
     if setlist is None:
         return StageState()
+    from tempotape.songs.parts import parts_of  # noqa: PLC0415 - not without a set
+
     played = parts_of(setlist) if parts is None else parts
     state = StageState(setlist=setlist, parts=played, show=as_written(len(setlist.song)))
     return at_part(state, 0, None)

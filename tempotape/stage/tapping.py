@@ -9,12 +9,13 @@ from tempotape.tempo.taps import TapReading, TapSeries, repeats_per_tap
 # them if that is longer.
 _CLOSES_AFTER_S = 1.5
 _CLOSES_AFTER_TAPS = 2.2
-# Fewer say too little about a delay.
-LEAST_TAPS = 3
 
 
 class RepeatsTapped:
     """Taps along with the repeats that `setting` gives, from the first of them to a pause."""
+
+    # Fewer say too little about a delay.
+    LEAST = 3
 
     def __init__(self, setting: Setting) -> None:
         self.setting = setting
@@ -35,7 +36,7 @@ class RepeatsTapped:
     def reading(self) -> TapReading | None:
         """What the taps tell, or None while they are too few."""
         reading = self._series.reading
-        return reading if reading is not None and reading.used >= LEAST_TAPS else None
+        return reading if reading is not None and reading.used >= self.LEAST else None
 
     @property
     def delay_ms(self) -> tuple[float, float] | None:
