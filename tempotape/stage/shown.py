@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -109,9 +109,7 @@ def answered(
     setting = settings[min(state.way, max(ways - 1, 0))] if settings else None
     planned = plan.get(state.part_at) if plan and state.as_planned else None
     if planned is not None:
-        setting = next(
-            (_as_planned(one, planned) for one in settings if _is(one, planned)), setting
-        )
+        setting = _of_plan(settings, planned) or setting
     head, figure = _large(calibration, state, setting)
     shown = Shown(
         tempo=_tempo(state),
@@ -342,17 +340,17 @@ def _coming(
     if wish is None:
         return None
     settings = advise(calibration, wish).settings
-    if planned is not None:
-        chosen = next((_as_planned(one, planned) for one in settings if _is(one, planned)), None)
-        if chosen is not None:
-            return wish.tempo_bpm, chosen
-    return wish.tempo_bpm, settings[0]
+    chosen = None if planned is None else _of_plan(settings, planned)
+    return wish.tempo_bpm, chosen or settings[0]
 
 
-def _is(setting: Setting, planned: PlannedSong) -> bool:
-    """Whether the plan chose this way, be it at a reading a little beside."""
-    way = (setting.note, setting.head)
-    return planned.knob is not None and way == (planned.note, planned.head)
+def _of_plan(settings: Sequence[Setting], planned: PlannedSong) -> Setting | None:
+    """The setting that the plan chose, be it at a reading a little beside; None where none is."""
+    if planned.knob is None:
+        return None
+    way = (planned.note, planned.head)
+    chosen = next((one for one in settings if (one.note, one.head) == way), None)
+    return None if chosen is None else _as_planned(chosen, planned)
 
 
 def _same_way(setting: Setting, other: Setting | None) -> bool:

@@ -19,15 +19,8 @@ def tempo_bpm(text: str, *, entry: str = "") -> float:
 
     Raises InputFault for anything else, and outside 20 to 400.
     """
-    met = text.strip()
-    value = _decimal(met)
-    if value is None or not SLOWEST_BPM <= value <= FASTEST_BPM:
-        raise InputFault(
-            f"tempo is {met if value is not None else quoted(text)}",
-            expected=f"beats a minute from {SLOWEST_BPM:g} to {FASTEST_BPM:g}, as 96 or 96.5",
-            entry=entry,
-        )
-    return value
+    wanted = f"beats a minute from {SLOWEST_BPM:g} to {FASTEST_BPM:g}, as 96 or 96.5"
+    return _typed("tempo", text, (SLOWEST_BPM, FASTEST_BPM), wanted, entry)
 
 
 def delay_ms(text: str, *, entry: str = "") -> float:
@@ -35,16 +28,15 @@ def delay_ms(text: str, *, entry: str = "") -> float:
 
     Raises InputFault for anything else, and outside 20 to 10000.
     """
+    wanted = f"milliseconds from {SHORTEST_MS:g} to {LONGEST_MS:g}, as 498 or 498.5"
+    return _typed("delay", text, (SHORTEST_MS, LONGEST_MS), wanted, entry)
+
+
+def _typed(what: str, text: str, limits: tuple[float, float], wanted: str, entry: str) -> float:
+    """The number typed, between the limits. Raises InputFault."""
     met = text.strip()
-    value = _decimal(met)
-    if value is None or not SHORTEST_MS <= value <= LONGEST_MS:
-        raise InputFault(
-            f"delay is {met if value is not None else quoted(text)}",
-            expected=f"milliseconds from {SHORTEST_MS:g} to {LONGEST_MS:g}, as 498 or 498.5",
-            entry=entry,
-        )
+    value = float(met.replace(",", ".")) if _DECIMAL.fullmatch(met) else None
+    if value is None or not limits[0] <= value <= limits[1]:
+        told = f"{what} is {met if value is not None else quoted(text)}"
+        raise InputFault(told, expected=wanted, entry=entry)
     return value
-
-
-def _decimal(text: str) -> float | None:
-    return float(text.replace(",", ".")) if _DECIMAL.fullmatch(text) else None
