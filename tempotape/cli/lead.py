@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tempotape.cli.shared import calibration_of, json_option, say, say_json, unit_option
+from tempotape.cli.shared import (
+    calibration_of,
+    json_option,
+    say,
+    say_json,
+    unit_option,
+    wish_options,
+)
 
 if TYPE_CHECKING:
     from tempotape.advice.lead import LeadReport, LeadTempo
@@ -16,15 +23,7 @@ if TYPE_CHECKING:
 @click.command()
 @unit_option
 @click.option("--near", metavar="BPM", help="The song's own tempo; without it, all tempos.")
-@click.option("--beat", default="quarter", metavar="NOTE", help="The note that the tempo counts.")
-@click.option(
-    "--repeats",
-    multiple=True,
-    metavar="NOTE",
-    help="Wanted note value, best first; may be given several times.",
-)
-@click.option("--taste", default="steady", metavar="TASTE", help="steady, wobbly or either.")
-@click.option("--head", metavar="HEAD", help="Insist on this playback head.")
+@wish_options
 @json_option
 def lead(
     unit: str,

@@ -57,6 +57,28 @@ def unit_option(function: F) -> F:
     return click.option("--unit", required=True, metavar="FILE", help=UNIT_HELP)(function)
 
 
+def wish_options(function: F) -> F:
+    """What is wanted of the unit: beat, note values, taste and head."""
+    for option in reversed(_WISH_OPTIONS):
+        function = option(function)
+    return function
+
+
+_WISH_OPTIONS = (
+    click.option(
+        "--beat", default="quarter", metavar="NOTE", help="The note that the tempo counts."
+    ),
+    click.option(
+        "--repeats",
+        multiple=True,
+        metavar="NOTE",
+        help="Wanted note value, best first; may be given several times.",
+    ),
+    click.option("--taste", default="steady", metavar="TASTE", help="steady, wobbly or either."),
+    click.option("--head", metavar="HEAD", help="Insist on this playback head."),
+)
+
+
 def json_option(function: F) -> F:
     option = click.option("--json", "as_json", is_flag=True, help="Report as JSON.")
     return option(function)

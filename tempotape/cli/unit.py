@@ -17,6 +17,7 @@ from tempotape.cli.shared import (
     say,
     say_json,
     unit_option,
+    wish_options,
     write_picture,
 )
 from tempotape.faults import InputFault
@@ -29,15 +30,7 @@ if TYPE_CHECKING:
 @click.command()
 @unit_option
 @click.option("--tempo", required=True, metavar="BPM", help="Beats a minute, as 96 or 96.5.")
-@click.option("--beat", default="quarter", metavar="NOTE", help="The note that the tempo counts.")
-@click.option(
-    "--repeats",
-    multiple=True,
-    metavar="NOTE",
-    help="Wanted note value, best first; may be given several times.",
-)
-@click.option("--taste", default="steady", metavar="TASTE", help="steady, wobbly or either.")
-@click.option("--head", metavar="HEAD", help="Insist on this playback head.")
+@wish_options
 @click.option("--from", "hand", metavar="HEAD:KNOB", help="Where the switch and knob stand now.")
 @json_option
 def advise(
