@@ -178,7 +178,9 @@ def _followed(state: StageState, link: LinkView, beat: str) -> str:
     if link.chosen is None:
         return "MIDI clock: no port chosen, press p"
     if link.listening is None:
-        return printable(_waiting(link.problem, f"MIDI clock: waiting for port {link.chosen}"))
+        if _ambiguous(link.chosen, link.ports):
+            return printable(link.problem)
+        return printable(f"MIDI clock: waiting for port {link.chosen}")
     if link.own_clock:
         return printable(f"MIDI clock: our own comes back on {link.listening}, not followed")
     told = {
@@ -192,9 +194,11 @@ def _followed(state: StageState, link: LinkView, beat: str) -> str:
     return printable(f"MIDI clock {told}, {link.listening}{beat}")
 
 
-def _waiting(problem: str, waiting: str) -> str:
-    """What keeps a port from being opened, where that is more than its not being there yet."""
-    return problem if problem and "is not there" not in problem else waiting
+def _ambiguous(asked: str, ports: Sequence[str]) -> bool:
+    """Whether a name could be several of the ports, so that waiting for it is in vain."""
+    from tempotape.tempo.port_names import matching  # noqa: PLC0415 - not before MIDI is there
+
+    return len(matching(asked, ports)) > 1
 
 
 def _kept(state: StageState) -> str:
@@ -214,8 +218,9 @@ def _leading(bpm: float, link: LinkView) -> str:
     if link.output_chosen is None:
         return f"{tempo}: no port to send to, press o"
     if link.sending_to is None:
-        waiting = f"{tempo}: waiting for port {link.output_chosen}"
-        return printable(_waiting(link.out_problem, waiting))
+        if _ambiguous(link.output_chosen, link.outputs):
+            return printable(f"{tempo}: {link.out_problem}")
+        return printable(f"{tempo}: waiting for port {link.output_chosen}")
     beat = link.position_beats // MIDI_BEATS_A_QUARTER + 1
     moving = f"playing, beat {beat}" if link.playing else "s starts"
     return printable(f"{tempo}, {moving}, to {link.sending_to}")

@@ -38,7 +38,6 @@ class RoundedTimes:
 
     def __init__(self, guide: Slope) -> None:
         self._guide = guide
-        self._first_s = 0.0
         self._count = 0
         self._upper: list[_Point] = []
         self._lower: list[_Point] = []
