@@ -60,11 +60,12 @@ def test_the_level_over_noise_follows_the_tick():
 
 def test_ticks_are_found_in_the_silence_of_the_test_sound():
     dry = np.concatenate(list(rendered(plain_layout(), rate_hz=RATE_HZ, level_dbfs=-12.0)))
-    unit = msgspec.structs.replace(UNIT, feedback=0.3, hum=0.002, tick=0.004)
-    played = play(unit, dry, RATE_HZ, 3)
-    for sound in (played.wet, mixed(dry, played, wet=0.7)):
-        splice = found(sound, 1.6).splice
-        assert splice.period_s == pytest.approx(np.mean(np.diff(played.ticks_s)), rel=1e-3)
+    for feedback, hiss in ((0.3, 5e-4), (0.6, 2e-4)):
+        unit = msgspec.structs.replace(UNIT, feedback=feedback, hiss=hiss, hum=0.002, tick=0.004)
+        played = play(unit, dry, RATE_HZ, 3)
+        for sound in (played.wet, mixed(dry, played, wet=0.7)):
+            splice = found(sound, 1.6).splice
+            assert splice.period_s == pytest.approx(np.mean(np.diff(played.ticks_s)), rel=1e-3)
 
 
 def test_a_tick_at_another_period_is_not_the_loops():
@@ -122,7 +123,10 @@ SILENT_ON_SPLICE = {
         play(ECHO, clicks(IRREGULAR_S, FRAMES, RATE_HZ), RATE_HZ),
     ),
     "even clicks": clicks(EVEN_S, FRAMES, RATE_HZ) + random(6, SECONDS, 1e-4),
-    "faint even clicks": clicks(EVEN_S, FRAMES, RATE_HZ, peak=0.005) + random(7, SECONDS, 1e-4),
+    "two clicks in turn, so close that the louder hide the others": (
+        clicks(np.arange(0.5, 23.0, 0.36), FRAMES, RATE_HZ, peak=0.008)
+        + clicks(np.arange(0.68, 23.0, 0.36), FRAMES, RATE_HZ, peak=0.003)
+    ),
     "even clicks and echoes": mixed(
         clicks(EVEN_S, FRAMES, RATE_HZ), play(ECHO, clicks(EVEN_S, FRAMES, RATE_HZ), RATE_HZ)
     ),
@@ -140,6 +144,71 @@ def test_no_splice_is_found_in(name):
         ("splice: no tick that comes once a turn",),
         ("splice: nothing is quiet for long enough to hear a tick",),
     }
+
+
+@pytest.mark.parametrize("kind", ["sample", "pulse", "burst", "tone"])
+@pytest.mark.parametrize("peak", [0.004, 0.03])
+@pytest.mark.parametrize("period_s", [0.375, 0.7749, 1.9])
+def test_clicks_that_keep_time_as_a_metronome_does_are_no_splice(period_s, peak, kind):
+    at_s = np.arange(0.3, SECONDS - 0.1, period_s)
+    sound = clicks(at_s, FRAMES, RATE_HZ, kind, peak) + random(7, SECONDS, 1e-4)
+    result = found(sound, 1.6)
+    assert result.splice is None
+    # A click that long tops what may be a tick; the others are told by their timing.
+    assert result.warnings in {
+        (f"splice: clicks come every {period_s:.4f} s, more evenly than tape runs; "
+         "they seem to be played",),
+        ("splice: no tick that comes once a turn",),
+    }  # fmt: skip
+
+
+def test_a_metronome_hardly_heard_over_hiss_is_not_told_from_a_loop():
+    sound = clicks(EVEN_S, FRAMES, RATE_HZ, peak=0.001) + random(7, SECONDS, 1e-4)
+    assert found(sound).warnings == (
+        "splice: clicks come every 1.0000 s, too faint to tell a turning loop from a metronome",
+    )
+
+
+def test_a_bar_with_an_accent_is_no_splice():
+    beats_s = np.arange(0.3, SECONDS, 0.6)
+    sound = clicks(beats_s, FRAMES, RATE_HZ, "pulse", 0.006) + random(8, SECONDS, 1e-4)
+    sound += clicks(beats_s[::4], FRAMES, RATE_HZ, "pulse", 0.006)
+    assert found(sound).warnings == (
+        "splice: clicks come every 2.4000 s, more evenly than tape runs; they seem to be played",
+    )
+
+
+def test_clicks_in_digital_silence_are_no_splice_at_any_pace():
+    even_s = np.arange(0.3, SECONDS, 2.5)
+    sound = clicks(even_s, FRAMES, RATE_HZ, peak=0.004) + random(9, SECONDS, 5e-6)
+    assert found(sound).warnings == (
+        "splice: clicks come every 2.5000 s, more evenly than tape runs; they seem to be played",
+    )
+
+
+STEADY = msgspec.structs.replace(UNIT, wow=(), jitter=0.0)
+
+
+def test_a_loop_that_turns_evenly_is_believed_where_its_own_period_is_known():
+    played = play(STEADY, np.zeros(20 * RATE_HZ), RATE_HZ)
+    assert found(played.wet, 1.6).splice.is_loop is True
+    assert found(played.wet, 1.2).splice is None
+
+
+def test_a_loop_that_turns_evenly_is_believed_where_it_is_slower_than_a_metronome():
+    unit = msgspec.structs.replace(STEADY, loop_mm=500.0)
+    assert found(play(unit, np.zeros(20 * RATE_HZ), RATE_HZ).wet).splice.period_s == pytest.approx(
+        2.5, rel=1e-3
+    )
+
+
+def test_five_faint_ticks_are_enough():
+    unit = msgspec.structs.replace(UNIT, tick=0.002, loop_mm=500.0)
+    for seed in range(4):
+        played = play(unit, np.zeros(int(12.2 * RATE_HZ)), RATE_HZ, seed)
+        assert len(played.ticks_s) == 5
+        splice = found(played.wet).splice
+        assert splice.period_s == pytest.approx(np.mean(np.diff(played.ticks_s)), rel=1e-3)
 
 
 def test_hiss_is_hardly_ever_taken_for_a_tick():
