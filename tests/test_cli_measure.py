@@ -108,6 +108,11 @@ def test_a_missing_recording_is_one_sentence(tmp_path):
     )
 
 
+@pytest.mark.parametrize("name", ["", "  "])
+def test_an_empty_name_is_told_as_such(name):
+    assert fault_of(name) == "no recording is named; expected a file, as take.wav"
+
+
 def test_a_bar_is_drawn_where_standard_error_is_a_terminal(take, monkeypatch):
     told = []
 

@@ -87,7 +87,8 @@ class Reading:
             file = held.enter_context(_opened(recording.path))
             while True:
                 try:
-                    read = file.read(frames, dtype="float64", always_2d=True)
+                    with _hushed() if file.format == "MP3" else contextlib.nullcontext():
+                        read = file.read(frames, dtype="float64", always_2d=True)
                 except soundfile.LibsndfileError:
                     self._broke_off = True
                     break
@@ -180,10 +181,38 @@ def _opened(path: Path) -> Any:
         os.close(number)
         raise InputFault("is empty", expected=EXPECTED, source=source)
     try:
-        return soundfile.SoundFile(number, closefd=True)
+        with _hushed():
+            return soundfile.SoundFile(number, closefd=True)
     except soundfile.LibsndfileError as fault:
         why = printable(fault.error_string).strip().rstrip(".")
+        if why.startswith(_BESIDE_THE_POINT):
+            why = "its header makes no sense"
         raise InputFault(f"is not audio ({why})", expected=EXPECTED, source=source) from None
 
 
+# What libsndfile says of a rate of 0 Hz, and of an MP3 file without one good frame.
+_BESIDE_THE_POINT = ("Internal error", "File does not exist")
+
+
+@contextlib.contextmanager
+def _hushed() -> Iterator[None]:
+    """Nothing reaches standard error meanwhile, where the MP3 decoder tells of damaged frames.
+
+    The decoder writes to file descriptor 2 itself, so that is what is turned away; Python's own
+    messages come before and after.
+    """
+    with contextlib.ExitStack() as undo:
+        try:
+            kept = os.dup(_STANDARD_ERROR)
+            undo.callback(os.close, kept)
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            undo.callback(os.close, nowhere)
+            undo.callback(os.dup2, kept, _STANDARD_ERROR)
+            os.dup2(nowhere, _STANDARD_ERROR)
+        except OSError:
+            pass  # no standard error to keep clean, or no file left to open
+        yield
+
+
+_STANDARD_ERROR = 2
 _NO_WAIT = getattr(os, "O_NONBLOCK", 0)  # a pipe without a writer must not hang the command

@@ -58,6 +58,8 @@ def measure(
     from tempotape.bench.plots import tone_lines  # noqa: PLC0415
     from tempotape.bench.report import report_text  # noqa: PLC0415
 
+    if not recording.strip():
+        raise InputFault("no recording is named", expected="a file, as take.wav")
     lengths = _lengths(loop_mm, unit, head)
     if svg is not None:
         check_not_read(svg, recording, unit)

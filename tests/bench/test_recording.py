@@ -2,6 +2,7 @@
 
 import os
 import struct
+import sys
 
 import numpy as np
 import pytest
@@ -150,6 +151,43 @@ def test_what_is_not_audio_is_refused(tmp_path, content, told):
     path = tmp_path / "take.wav"
     path.write_bytes(content)
     assert fault_of(path) == f"{path}: {told}{EXPECTED}"
+
+
+def test_a_header_without_a_rate_is_refused(take):
+    path = take()
+    wav = path.read_bytes()
+    path.write_bytes(wav[:24] + bytes(4) + wav[28:])  # sample rate, by the WAVE format chunk
+    assert fault_of(path) == f"{path}: is not audio (its header makes no sense){EXPECTED}"
+
+
+def damaged_mp3(take, first=200):
+    path = take(name="take.mp3", subtype=None)
+    content = bytearray(path.read_bytes())
+    content[first::37] = bytes(len(content[first::37]))
+    path.write_bytes(content)
+    return path
+
+
+def test_a_damaged_mp3_is_read_or_refused_without_a_word_of_the_decoder(take, capfd):
+    path = damaged_mp3(take)
+    samples, warnings = read(path)
+    assert len(samples) < RATE_HZ
+    assert warnings[0].startswith("the file is not as long as its header says; ")
+    path.write_bytes(b"\xff\xfb\x90\x64" + bytes(range(1, 251)) * 80)
+    assert fault_of(path) == f"{path}: is not audio (its header makes no sense){EXPECTED}"
+    print("heard again", file=sys.stderr)
+    os.write(2, b"and here\n")
+    assert capfd.readouterr().err == "heard again\nand here\n"
+
+
+def test_a_damaged_mp3_is_read_where_there_is_no_standard_error(take, monkeypatch):
+    path = damaged_mp3(take)
+
+    def closed(_number):
+        raise OSError(9, "Bad file descriptor")
+
+    monkeypatch.setattr(os, "dup", closed)
+    assert len(read(path)[0]) < RATE_HZ
 
 
 def test_a_missing_file_a_folder_and_a_pipe_are_refused(tmp_path):
