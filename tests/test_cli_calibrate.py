@@ -100,14 +100,35 @@ def test_points_go_out_and_in_as_csv(run, tmp_path):
     )  # fmt: skip
     points.write_text("head,knob,delay_ms\nlong,6.2,402\n")
     assert run("--unit", unit, "--csv", points) == (
-        0, f"1 points added to {unit}; it now holds 17\n", "",
+        0, f"1 point added to {unit}; it now holds 17\n", "",
     )  # fmt: skip
     assert read_unit(unit).measured[-1].delay_ms == 402
     code, out, err = run("--unit", unit, "--csv-out", points, "--json")
     assert (code, json.loads(out), err) == (
-        0, {"unit": "Kestrel", "added": 0, "measured": 17}, "",
+        0, {"unit": "Kestrel", "added": 0, "measured": 17, "already": []}, "",
     )  # fmt: skip
     assert unit.read_text().startswith(Path(KESTREL).read_text())
+
+
+def test_points_the_unit_holds_already_are_named_and_not_added(run, tmp_path):
+    unit, points = tmp_path / "unit.toml", tmp_path / "points.csv"
+    unit.write_text(Path(KESTREL).read_text())
+    points.write_text("head,knob,delay_ms\nlong,6.2,402\nshort,6.2,171\n")
+    run("--unit", unit, "--csv", points)
+    once = unit.read_text()
+    again = "  head long, knob at 6.2: 402 ms\n  head short, knob at 6.2: 171 ms\n"
+    assert run("--unit", unit, "--csv", points) == (
+        0,
+        f"0 points added to {unit}; it now holds 18\n2 points not added, there already:\n{again}",
+        "",
+    )
+    assert unit.read_text() == once
+    points.write_text("head,knob,delay_ms\nlong,6.2,402\nlong,6.2,403.5\n")  # measured once more
+    code, out, err = run("--unit", unit, "--csv", points, "--json")
+    already = {"head": "long", "knob": 6.2, "delay_ms": 402.0}
+    told = json.loads(out)
+    assert (code, err, told["added"], told["measured"]) == (0, "", 1, 19)
+    assert [{key: one[key] for key in already} for one in told["already"]] == [already]
 
 
 def test_a_folder_that_is_not_there_is_told(run, tmp_path):

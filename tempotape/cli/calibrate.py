@@ -9,12 +9,12 @@ import click
 import msgspec
 
 from tempotape import remembered
-from tempotape.cli.calibrate_asked import Asked, check_use, note
+from tempotape.cli.calibrate_asked import Asked, check_use, note, points_text
 from tempotape.cli.shared import json_option, say, say_json, unit_option
 from tempotape.faults import InputFault
 
 if TYPE_CHECKING:
-    from tempotape.unit.model import Unit
+    from tempotape.unit.model import Knob, Point, Unit
 
 
 @click.command()
@@ -50,8 +50,9 @@ def calibrate(**typed: object) -> None:
     those that do not fit, and what to measure next. Without a terminal nothing is written unless
     --yes is given. An interrupted calibration loses nothing: its points are offered again.
 
-    CSV points are added without asking; the columns are head,knob,delay_ms and, where known,
-    error_ms,flutter_percent. Comments in the unit file are kept.
+    CSV points are added without asking, but for those the unit file holds already; the columns are
+    head,knob,delay_ms and, where known, error_ms,flutter_percent. Comments in the unit file are
+    kept.
 
     Keep fingers, hair and straps off the moving tape. Turn the level down before anything plays:
     near self-oscillation an echo can get loud suddenly. Unplug a unit before opening it; work on
@@ -94,7 +95,11 @@ def _unit(asked: Asked) -> Unit:
 
 def _csv(asked: Asked) -> None:
     """Points in from CSV, out to CSV."""
-    from tempotape.unit.points_csv import points_from_csv, points_to_csv  # noqa: PLC0415
+    from tempotape.unit.points_csv import (  # noqa: PLC0415
+        not_there_yet,
+        points_from_csv,
+        points_to_csv,
+    )
     from tempotape.unit.unitfile import add_points, read_unit  # noqa: PLC0415
     from tempotape.userfiles import write_whole  # noqa: PLC0415
 
@@ -104,19 +109,31 @@ def _csv(asked: Asked) -> None:
         raise InputFault(
             "is the unit file itself", expected="another file for the points", source=asked.csv_out
         )
-    told, added = [], 0
+    told: list[str] = []
+    new: tuple[Point, ...] = ()
+    again: tuple[Point, ...] = ()
     if asked.csv_in is not None:
-        points = points_from_csv(Path(asked.csv_in), known)
-        known = add_points(path, points)
-        added = len(points)
-        told.append(f"{len(points)} points added to {path}; it now holds {len(known.measured)}")
+        new, again = not_there_yet(points_from_csv(Path(asked.csv_in), known), known.measured)
+        if new:
+            known = add_points(path, new)
+        told.append(f"{points_text(len(new))} added to {path}; it now holds {len(known.measured)}")
+        if again:
+            told.append(f"{points_text(len(again))} not added, there already:")
+            told += [f"  {_point_text(point, known.knob)}" for point in again]
     if asked.csv_out is not None:
         write_whole(Path(asked.csv_out), points_to_csv(known.measured))
-        told.append(f"{len(known.measured)} points written to {asked.csv_out}")
+        told.append(f"{points_text(len(known.measured))} written to {asked.csv_out}")
     if asked.as_json:
-        say_json({"unit": known.name, "added": added, "measured": len(known.measured)})
+        counts = {"added": len(new), "measured": len(known.measured)}
+        say_json({"unit": known.name, **counts, "already": again})
     else:
         say("\n".join(told))
+
+
+def _point_text(point: Point, knob: Knob) -> str:
+    from tempotape.unit.knob import reading_text  # noqa: PLC0415
+
+    return f"head {point.head}, knob at {reading_text(knob, point.knob)}: {point.delay_ms:g} ms"
 
 
 def _measure(asked: Asked, unit: Unit) -> None:

@@ -54,6 +54,31 @@ def points_from_csv(path: Path, unit: Unit) -> tuple[Point, ...]:
     return points
 
 
+def not_there_yet(
+    points: Sequence[Point], measured: Sequence[Point]
+) -> tuple[tuple[Point, ...], tuple[Point, ...]]:
+    """The points that say something new, and those that repeat one of `measured` or an earlier one.
+
+    A point repeats another of the same head, knob and delay where it knows nothing besides that
+    the other does not say as well. Two measurements seldom agree to the last digit.
+    """
+    new: list[Point] = []
+    again: list[Point] = []
+    for point in points:
+        known = any(_repeats(point, other) for other in (*measured, *new))
+        (again if known else new).append(point)
+    return tuple(new), tuple(again)
+
+
+def _repeats(point: Point, other: Point) -> bool:
+    needed = all(getattr(point, column) == getattr(other, column) for column in REQUIRED)
+    return needed and all(
+        getattr(point, column) in {None, getattr(other, column)}
+        for column in COLUMNS
+        if column not in REQUIRED
+    )
+
+
 def _check_header(header: Sequence[str], source: str) -> None:
     for column in header:
         if column not in COLUMNS:

@@ -38,12 +38,19 @@ def add_points(path: Path, points: Sequence[Point]) -> Unit:
 
     unit = read_unit(path)
     check_points(unit, points)
-    document = tomlkit.parse(read_text(path, what="unit file"))
+    text = read_text(path, what="unit file")
+    document = tomlkit.parse(text)
     measured = document.setdefault("measured", tomlkit.aot())
-    for point in points:
+    amid = len(measured) > 0  # then what follows those may go on after a blank line
+    spaced = (measured[-1].as_string() if amid else text).endswith("\n\n")
+    for number, point in enumerate(points, 1):
         table = tomlkit.table()
         known = {key: getattr(point, key) for key in Point.__struct_fields__}
         table.update({key: value for key, value in known.items() if value is not None})
+        if number > 1 or not spaced:
+            table.trivia.indent = "\n"  # a blank line before each
+        if amid and spaced and number == len(points):
+            table.add(tomlkit.nl())  # and one after the last
         measured.append(table)
     write_whole(path, tomlkit.dumps(document))
     return msgspec.structs.replace(unit, measured=(*unit.measured, *points))

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from tempotape.faults import InputFault
 from tempotape.unit.model import Point
-from tempotape.unit.points_csv import points_from_csv, points_to_csv
+from tempotape.unit.points_csv import not_there_yet, points_from_csv, points_to_csv
 from tests.plain_units import plain_unit
 
 UNIT = plain_unit(heads={"short": 28.0, 'lo"ng, far': 71.0})
@@ -29,6 +29,19 @@ def test_what_goes_out_comes_in_again(tmp_path):
     path = tmp_path / "points.csv"
     path.write_text(points_to_csv(POINTS))
     assert points_from_csv(path, UNIT) == POINTS
+
+
+def test_only_points_that_say_nothing_new_are_there_already():
+    held = Point("short", 2.0, 812.0, 4.0)
+    new = (
+        Point("short", 2.0, 812.5),
+        Point("short", 2.2, 812.0),
+        Point('lo"ng, far', 2.0, 812.0),
+        Point("short", 2.0, 812.0, 3.0),
+        Point("short", 2.0, 812.0, 4.0, 1.5),
+    )
+    again = (held, Point("short", 2.0, 812.0), new[0])
+    assert not_there_yet((*new, *again), (held,)) == (new, again)
 
 
 def test_the_columns_are_those_of_the_format():

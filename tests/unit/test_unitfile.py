@@ -266,6 +266,38 @@ def test_points_are_added_to_a_unit_without_any(tmp_path):
     assert read_unit(path).measured == (Point("long", 9.0, 250.0),)
 
 
+POINTS_TEXT = """
+[[measured]]
+head = "long"
+knob = 9.0
+delay_ms = 250.0
+
+[[measured]]
+head = "short"
+knob = 9.0
+delay_ms = 106.0
+error_ms = 2.0
+"""
+
+
+@pytest.mark.parametrize("ending", ["", "\n", "[conditions]   # free text\n", "# the end\n\n"])
+def test_a_blank_line_stands_before_each_point_added(tmp_path, ending):
+    text = GOOD.partition("[conditions]")[0] + ending
+    path = written(tmp_path, text)
+    points = [Point("long", 9.0, 250.0), Point("short", 9.0, 106.0, 2.0)]
+    add_points(path, points)
+    # One blank line, whether the text before ended in one or not.
+    assert path.read_text() == text.rstrip("\n") + "\n" + POINTS_TEXT
+
+
+def test_a_blank_line_stands_between_points_added_amid_the_file(tmp_path):
+    head, _, rest = GOOD.partition("[loop]")
+    first, second = POINTS_TEXT.lstrip().split("\n\n")
+    path = written(tmp_path, f"{head}{first}\n\n[loop]{rest.partition('[[measured]]')[0]}")
+    add_points(path, [Point("short", 9.0, 106.0, 2.0)])
+    assert path.read_text().startswith(f"{head}{first}\n\n{second}\n[loop]")
+
+
 def test_points_that_do_not_fit_leave_the_file_alone(tmp_path):
     path = written(tmp_path, GOOD)
     with pytest.raises(InputFault, match="measured 1: knob is 12; expected 0 to 10"):
