@@ -199,8 +199,9 @@ def comparison_picture(
     before: Calibration, after: Calibration, span: tuple[float, float]
 ) -> Picture:
     """Delays and flutter of two calibrations overlaid; `span` holds the readings compared."""
+    names = dict.fromkeys((before.unit.name, after.unit.name))
     return Picture(
-        f"{before.unit.name} and {after.unit.name}: before and after",
+        f"{' and '.join(names)}: before and after",
         (_delays_of_both(before, after, span), _flutter_of_both(before, after, span)),
     )
 

@@ -232,7 +232,7 @@ def _conditions(before: Unit, after: Unit) -> Iterator[Condition]:
     for name in dict.fromkeys((*said[0], *said[1])):
         values = [one.get(name) for one in said]
         if values[0] != values[1]:
-            yield Condition(name, values[0], values[1])
+            yield Condition(name, *values)
 
 
 def _said(unit: Unit) -> dict[str, str]:
@@ -245,7 +245,8 @@ def _said(unit: Unit) -> dict[str, str]:
         "called unstable from": (limits.unstable_percent, " %"),
         "unstable by ear at": (limits.unstable_knob, ""),
     }
-    return {name: _plain(value) for name, value in unit.conditions.items()} | {
+    said = {name: _plain(value) for name, value in unit.conditions.items()}
+    return {name: value for name, value in said.items() if value.strip()} | {
         name: f"{_plain(value)}{suffix}"
         for name, (value, suffix) in figures.items()
         if value is not None
@@ -275,3 +276,5 @@ def _remarks(pair: Pair) -> Iterator[str]:
         )
     if any(point.suspect for one in pair.both for point in one.fit.points):
         yield "suspect points do not count; see the curve of each unit"
+    if pair.before.unit.measured == pair.after.unit.measured:
+        yield "both hold the very same points: is it the same file, or a copy not measured anew?"

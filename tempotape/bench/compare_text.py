@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator, Sequence
 
 from tempotape.bench.compare import Comparison, HeadRow, Row
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.knob import reading_text
+
+_WIDTH = 78
+_BETWEEN = "  "
 
 
 def comparison_text(before: Calibration, comparison: Comparison) -> str:
@@ -15,27 +19,37 @@ def comparison_text(before: Calibration, comparison: Comparison) -> str:
 
 
 def _said(comparison: Comparison) -> Iterator[str]:
-    yield f"{comparison.unit_before}, then {comparison.unit_after}"
+    names = comparison.unit_before, comparison.unit_after
+    yield (
+        f"{names[0]}, before and after" if names[0] == names[1] else f"{names[0]}, then {names[1]}"
+    )
     if comparison.conditions:
         yield ""
         yield "What was changed"
         for one in comparison.conditions:
-            yield f"  {one.name}: {one.before or 'not said'} -> {one.after or 'not said'}"
+            yield from _line(f"{one.name}: {one.before or 'not said'} -> {one.after or 'not said'}")
     yield ""
     yield "What it did"
     if not comparison.differences:
-        yield "  nothing beyond measuring error"
+        yield from _line("nothing beyond measuring error")
     for difference in comparison.differences:
-        yield f"  {difference.sentence}"
+        yield from _line(difference.sentence)
     for same in comparison.unchanged:
-        yield f"  {same.sentence}"
-    yield "  (± holds 95 %; a difference counts where chance gives it in at most 1 pair of 20)"
+        yield from _line(same.sentence)
+    yield from _line(
+        "(± holds 95 %; a difference counts where chance alone shows one in at most 1 of 20 "
+        "comparisons)"
+    )
     for remark in comparison.remarks:
-        yield f"note: {remark}"
+        yield from textwrap.wrap(f"note: {remark}", _WIDTH, subsequent_indent="  ")
+
+
+def _line(text: str) -> list[str]:
+    return textwrap.wrap(text, _WIDTH, initial_indent="  ", subsequent_indent="    ")
 
 
 def _table(before: Calibration, comparison: Comparison) -> Iterator[str]:
-    yield "Side by side (± is one standard deviation of the curve, or of a flutter reading)"
+    yield "Side by side (± is one standard deviation of the curve or of a flutter reading)"
     names = list(dict.fromkeys(name for row in comparison.rows for name in row.heads))
     in_cm_s = any(row.speed_before_cm_s is not None for row in comparison.rows)
     heading = ["knob", *(f"{name}, ms" for name in names)]
@@ -63,7 +77,9 @@ def _pair(before: float | None, after: float | None) -> str:
 
 
 def _figure(value: float | None) -> str:
-    return "-" if value is None else f"{value:.3g}"
+    if value is None:
+        return "-"
+    return f"{value:.2f}" if value < 9.995 else f"{value:.1f}"
 
 
 def _change(row: Row) -> str:
@@ -85,7 +101,16 @@ def _flutters(row: Row) -> str:
 
 
 def _columns(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    """The rows in columns; what a terminal has no room for beside stands below, again by knob."""
     widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
-    for row in rows:
-        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
-        yield "  ".join(cells).rstrip()
+    beside: list[list[int]] = []
+    for number in range(1, len(widths)):
+        used = sum(widths[one] + len(_BETWEEN) for one in (0, *(beside[-1] if beside else ())))
+        if not beside or used + widths[number] > _WIDTH:
+            beside.append([])
+        beside[-1].append(number)
+    for place, numbers in enumerate(beside):
+        if place:
+            yield ""
+        for row in rows:
+            yield _BETWEEN.join(row[one].ljust(widths[one]) for one in (0, *numbers)).rstrip()

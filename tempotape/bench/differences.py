@@ -181,7 +181,9 @@ def _gaps_unchanged(found: Changes, heads: Sequence[str]) -> Unchanged:
         what="gap",
         change_percent=most.percent,
         change_error_percent=most.error_percent,
-        sentence="no difference beyond measuring error in the gaps of the heads, one to another",
+        sentence=(
+            "no difference beyond measuring error between the heads: no sign that one was moved"
+        ),
     )
 
 
@@ -189,30 +191,23 @@ def _speed(
     pair: Pair, question: Question, heads: Sequence[str], limit: float
 ) -> tuple[list[Difference], list[Unchanged]]:
     overall, *bends = question.asked
-    bent = any(bend.chance < limit for bend in bends)
-    if not bent and overall.chance >= limit:
-        where = pair.over(*sorted((question.slow, question.fast)))
-        return [], [_speed_same(f"no difference beyond measuring error in speed {where}", overall)]
     ends = (("slow end", 1.0, question.slow), ("fast end", 0.0, question.fast))
-    at_ends = (
-        [question.bent.at(slowness, question.groups) for _, slowness, _ in ends]
-        if bends
-        else [overall]
-    )
-    if not bent:
-        return [_speed_overall(pair, question, overall, at_ends)], []
     told: list[Difference] = []
     same: list[Unchanged] = []
-    for (name, _, knob), change in zip(ends, at_ends, strict=True):
-        if change.chance < CHANCE:
-            told.append(_speed_end(pair, name, knob, change, heads))
-        else:
-            same.append(
-                _speed_same(f"no difference beyond measuring error in speed at the {name}", change)
-            )
-    if not told:
-        return [_speed_overall(pair, question, overall, at_ends)], []
-    return told, same
+    if any(bend.chance < limit for bend in bends):
+        for name, slowness, knob in ends:
+            change = question.bent.at(slowness, question.groups)
+            if change.chance < CHANCE:
+                told.append(_speed_end(pair, name, knob, change, heads))
+            else:
+                nothing = f"no difference beyond measuring error in speed at the {name}"
+                same.append(_speed_same(nothing, change))
+    if told:
+        return told, same
+    if overall.chance < limit:
+        return [_speed_overall(pair, question, overall)], []
+    where = pair.over(*sorted((question.slow, question.fast)))
+    return [], [_speed_same(f"no difference beyond measuring error in speed {where}", overall)]
 
 
 def _speed_same(sentence: str, change: Change) -> Unchanged:
@@ -220,11 +215,10 @@ def _speed_same(sentence: str, change: Change) -> Unchanged:
     return Unchanged("speed", speed.percent, speed.error_percent, f"{sentence} ({_spread(speed)})")
 
 
-def _speed_overall(
-    pair: Pair, question: Question, overall: Change, at_ends: Sequence[Change]
-) -> Difference:
+def _speed_overall(pair: Pair, question: Question, overall: Change) -> Difference:
     speed = _reversed(overall)
     low, high = sorted((question.slow, question.fast))
+    at_ends = [question.bent.at(slowness, question.groups) for slowness in (1.0, 0.0)]
     everywhere = low < high and all(end.log * overall.log > 0 for end in at_ends)
     where = "at every reading" if everywhere else pair.over(low, high)
     return Difference(
@@ -262,64 +256,50 @@ def _flutter(
     pair: Pair, question: Question, limit: float
 ) -> tuple[list[Difference], list[Unchanged]]:
     overall, *bends = question.asked
-    bent = any(bend.chance < limit for bend in bends)
-    low, high = sorted((question.slow, question.fast))
-    if not bent and overall.chance >= limit:
-        return [], [
-            Unchanged(
-                "flutter",
-                overall.percent,
-                overall.error_percent,
-                f"no difference beyond measuring error in flutter {pair.over(low, high)} "
-                f"({_spread(overall)} of the figure)",
-            )
-        ]
-    if not bent:
-        return [_flutter_overall(pair, question, overall)], []
+    ends = (("slow end", 1.0, question.slow), ("fast end", 0.0, question.fast))
     told: list[Difference] = []
     same: list[Unchanged] = []
-    for name, slowness, knob in (
-        ("slow end", 1.0, question.slow),
-        ("fast end", 0.0, question.fast),
-    ):
-        change = question.bent.at(slowness, (0,))
-        if change.chance < CHANCE and _shows(pair, knob, change):
-            told.append(_flutter_end(pair, name, knob, change))
-        else:
-            same.append(
-                Unchanged(
-                    "flutter",
-                    change.percent,
-                    change.error_percent,
-                    f"no difference beyond measuring error in flutter at the {name} "
-                    f"({_spread(change)} of the figure)",
-                )
-            )
-    if not told:
+    if any(bend.chance < limit for bend in bends):
+        for name, slowness, knob in ends:
+            change = question.bent.at(slowness, (0,))
+            if change.chance < CHANCE and _shows(pair, knob, change):
+                told.append(_flutter_end(pair, name, knob, change))
+            else:
+                same.append(_flutter_same(f"at the {name}", change))
+    if told:
+        return told, same
+    if overall.chance < limit:
         return [_flutter_overall(pair, question, overall)], []
-    return told, same
+    return [], [_flutter_same(pair.over(*sorted((question.slow, question.fast))), overall)]
+
+
+def _flutter_same(where: str, change: Change) -> Unchanged:
+    return Unchanged(
+        "flutter",
+        change.percent,
+        change.error_percent,
+        f"no difference beyond measuring error in flutter {where} "
+        f"({_spread(change)} of what it was)",
+    )
 
 
 def _flutter_overall(pair: Pair, question: Question, overall: Change) -> Difference:
     low, high = sorted((question.slow, question.fast))
-    ends = listed(
-        (_fell(pair, knob) for knob in dict.fromkeys((question.slow, question.fast))), "and"
-    )
+    ends = ", ".join(_from_to(pair, knob) for knob in dict.fromkeys((question.slow, question.fast)))
     return Difference(
         what="flutter",
         span=(low, high),
         change_percent=overall.percent,
         change_error_percent=overall.error_percent,
         sentence=(
-            f"{_steadier(overall)} {pair.over(low, high)}: flutter went "
-            f"{_up(overall.log)} by {_size(overall.percent)} % of its figure on the whole "
-            f"({ends})"
+            f"{_steadier(overall)} {pair.over(low, high)}: flutter went {_up(overall.log)} by "
+            f"{_size(overall.percent)} % of what it was ({ends})"
         ),
     )
 
 
 def _flutter_end(pair: Pair, name: str, knob: float, change: Change) -> Difference:
-    before, after = (one.flutter_at(knob) for one in pair.both)
+    before, after = (one.flutter_at(knob) or math.nan for one in pair.both)
     return Difference(
         what="flutter",
         knob=knob,
@@ -328,7 +308,7 @@ def _flutter_end(pair: Pair, name: str, knob: float, change: Change) -> Differen
         after=after,
         change_percent=change.percent,
         change_error_percent=change.error_percent,
-        sentence=f"{name} {_steadier(change)}: flutter {_fell(pair, knob)}",
+        sentence=f"{name} {_steadier(change)}: flutter {_fell(pair, knob, before, after)}",
     )
 
 
@@ -338,13 +318,14 @@ def _shows(pair: Pair, knob: float, change: Change) -> bool:
     return (after - before) * change.log > 0
 
 
-def _fell(pair: Pair, knob: float) -> str:
-    before, after = (one.flutter_at(knob) or math.nan for one in pair.both)
-    told = f"{before:.2g}", f"{after:.2g}"
-    if told[0] == told[1]:
-        return f"at {pair.told(knob)} stayed at {told[0]} %"
+def _fell(pair: Pair, knob: float, before: float, after: float) -> str:
     went = "fell" if after < before else "rose"
-    return f"at {pair.told(knob)} {went} from {told[0]} % to {told[1]} %"
+    return f"at {pair.told(knob)} {went} from {before:.2g} % to {after:.2g} %"
+
+
+def _from_to(pair: Pair, knob: float) -> str:
+    before, after = (one.flutter_at(knob) or math.nan for one in pair.both)
+    return f"at {pair.told(knob)} from {before:.2g} % to {after:.2g} %"
 
 
 def _reach(pair: Pair, question: Question) -> list[Difference]:
@@ -353,7 +334,7 @@ def _reach(pair: Pair, question: Question) -> list[Difference]:
     told = []
     for limit, words in (
         (after.unit.steadiness.steady_percent, "steady"),
-        (after.unit.steadiness.unstable_percent, "out of the unstable stretch"),
+        (after.unit.steadiness.unstable_percent, "not yet unstable"),
     ):
         if limit is None:
             continue
@@ -371,8 +352,8 @@ def _reach(pair: Pair, question: Question) -> list[Difference]:
                 before=slowest[0],
                 after=slowest[1],
                 sentence=(
-                    f"{'reaches slower' if further else 'reaches less slow'}: {words} as slow as "
-                    f"{at[1]} instead of {at[0]}"
+                    f"reaches {'slower' if further else 'less slow'}: the slowest {words} reading "
+                    f"is {at[1]}, before it was {at[0]}"
                 ),
             )
         )

@@ -213,10 +213,15 @@ def test_the_same_points_twice_differ_in_nothing():
     assert speed == (
         "no difference beyond measuring error in speed over readings 1 to 10 (+0.0 % ± E %)"
     )
-    assert gaps == "no difference beyond measuring error in the gaps of the heads, one to another"
+    assert gaps == (
+        "no difference beyond measuring error between the heads: no sign that one was moved"
+    )
     assert flutter == (
         "no difference beyond measuring error in flutter over readings 1 to 10 "
-        "(+0.0 % ± E % of the figure)"
+        "(+0.0 % ± E % of what it was)"
+    )
+    assert comparison.remarks == (
+        "both hold the very same points: is it the same file, or a copy not measured anew?",
     )
     assert all(0 < one.change_error_percent < 8 for one in comparison.unchanged)
     assert "nothing beyond measuring error" in comparison_text(calibrate(unit()), comparison)
@@ -250,6 +255,22 @@ def test_a_slow_end_alone_is_told_by_itself():
     other = compared(unit(), unit(lambda _, knob: 1.04 - 15 / speed_mm_s(knob)))
     assert told(other)[0].startswith("slow end runs 1")
     assert " % faster " in told(other)[0]
+
+
+def test_a_change_at_the_one_reading_both_have_is_told_there():
+    comparison = compared(unit(readings=(4.0,)), unit(lambda _head, _knob: 1.5, readings=(4.0,)))
+    assert told(comparison)[0].startswith("runs 33 % slower at 4 (-33.")  # 1 / 1.5 = 0.667
+
+
+def test_an_end_within_the_error_is_told_as_such_beside_the_other():
+    # 3 % faster at and above 6, 3 % slower below 3: of the slow end less is sure.
+    tilted = unit(lambda _, knob: 1.03 if knob < 3 else 0.97 if knob > 5 else 1.0)
+    comparison = compared(unit(), tilted)
+    (fast,) = told(comparison)
+    assert fast.startswith("fast end runs 3.1 % faster (+3.1 % ± ")
+    assert untold(comparison)[0].startswith(
+        "no difference beyond measuring error in speed at the slow end (-"
+    )
 
 
 def test_a_moved_head_is_named_and_the_others_tell_the_speed():
@@ -298,10 +319,10 @@ def test_a_steadier_slow_end_is_told_with_its_figures_and_its_reach():
     # 100 / 75 = 1.33 %, and 40 % of it.
     assert told(comparison)[0] == "slow end steadier: flutter at 1 fell from 1.3 % to 0.53 %"
     # 100 / v is 0.4 % at 4.89 and 1 % at 1.56; after it, 1 % is met nowhere.
-    assert told(comparison)[1].startswith("reaches slower: steady as slow as ")
-    assert told(comparison)[1].endswith(" instead of 4.9")
+    assert told(comparison)[1].startswith("reaches slower: the slowest steady reading is ")
+    assert told(comparison)[1].endswith(", before it was 4.9")
     assert told(comparison)[2] == (
-        "reaches slower: out of the unstable stretch as slow as 1.0 instead of 1.6"
+        "reaches slower: the slowest not yet unstable reading is 1.0, before it was 1.6"
     )
     flutter, steady, _ = comparison.differences
     assert (flutter.knob, flutter.unit) == (1.0, "%")
@@ -317,10 +338,27 @@ def test_less_steady_everywhere_is_told_on_the_whole():
         unit(flutter=lambda knob: 1.5 * law(knob), steadiness=limits),
     )
     assert told(comparison)[0] == (
-        "less steady over readings 1 to 10: flutter went up by 50 % of its figure on the whole "
-        "(at 1 rose from 1.3 % to 2 % and at 10 rose from 0.21 % to 0.31 %)"
+        "less steady over readings 1 to 10: flutter went up by 50 % of what it was "
+        "(at 1 from 1.3 % to 2 %, at 10 from 0.21 % to 0.31 %)"
     )
-    assert told(comparison)[1].startswith("reaches less slow: steady as slow as ")
+    assert told(comparison)[1].startswith("reaches less slow: the slowest steady reading is ")
+
+
+def test_reach_is_told_only_where_a_limit_is_met_on_both_sides_and_moved_by_a_step():
+    law, _ = lowered(0)
+
+    def reach(steady_percent):
+        limits = Steadiness(steady_percent, None)
+        comparison = compared(
+            unit(flutter=law, steadiness=limits),
+            unit(flutter=lambda knob: 1.5 * law(knob), steadiness=limits),
+        )
+        assert told(comparison)[0].startswith("less steady")
+        return [one for one in comparison.differences if one.what == "reach"]
+
+    assert len(reach(0.4)) == 1
+    assert reach(0.25) == []  # after, no reading is as steady as that
+    assert reach(3.0) == []  # before and after, every reading is
 
 
 def test_one_reading_of_flutter_needs_a_large_change():
@@ -329,8 +367,7 @@ def test_one_reading_of_flutter_needs_a_large_change():
 
     assert "flutter at 1" not in " ".join(told(compared(only(3.0), only(2.5))))
     assert told(compared(only(3.0), only(1.5))) == [
-        "steadier at 1: flutter went down by 49 % of its figure on the whole "
-        "(at 1 fell from 3 % to 1.5 %)"
+        "steadier at 1: flutter went down by 49 % of what it was (at 1 from 3 % to 1.5 %)"
     ]
 
 
@@ -411,6 +448,32 @@ def test_rows_set_both_curves_side_by_side_with_speed_by_the_gap():
         assert row.flutter_before_error_percent == pytest.approx(row.flutter_before_percent * 0.1)
 
 
+def test_the_text_fits_a_narrow_terminal_and_leaves_nothing_out():
+    law, after = lowered(0.6)
+    heads = ("short", "long", "longest")
+    limits = Steadiness(0.4, 1.0)
+    before = unit(flutter=law, heads=heads, steadiness=limits)
+    comparison = compared(before, unit(flutter=after, heads=heads, steadiness=limits, name="New"))
+    text = comparison_text(calibrate(before), comparison)
+    assert text.startswith("Made up, then New\n")
+    assert max(map(len, text.splitlines())) <= 79
+    words = text.split()
+    assert all(one in " ".join(words) for one in (*told(comparison), *untold(comparison)))
+    tables = text.partition("Side by side")[2].split("\n\n")
+    names = [table.splitlines()[0 if place else 1] for place, table in enumerate(tables)]
+    assert [re.split("  +", name) for name in names] == [
+        ["knob", "short, ms", "long, ms"],
+        ["knob", "longest, ms", "speed, cm/s", "speed change"],
+        ["knob", "flutter, %"],
+    ]
+    readings = [f"{row.knob:g}" for row in comparison.rows]
+    for place, table in enumerate(tables):
+        rows = table.splitlines()[1 if place else 2 :]
+        assert [row.split()[0] for row in rows] == readings
+    same = comparison_text(calibrate(before), compared(before, before))
+    assert same.startswith("Made up, before and after\n")
+
+
 def test_rows_stand_at_the_common_ends_and_round_readings_between():
     comparison = compared(unit(readings=(1.0, 3.0, 5.0, 7.3)), unit(readings=(1.5, 4.0, 7.0, 10.0)))
     assert comparison.span == (1.5, 7.3)
@@ -430,7 +493,9 @@ def test_the_speed_is_relative_alone_where_no_gap_is_known():
 
 
 def test_conditions_that_differ_are_listed_beside():
-    before = unit(conditions={"pads": "felt, 2 mm", "warm": True, "minutes": 20, "tape": "new"})
+    before = unit(
+        conditions={"pads": "felt, 2 mm", "warm": True, "minutes": 20, "tape": "new", "oil": " "}
+    )
     after = unit(
         conditions={"pads": "felt, 1 mm", "minutes": 30, "tape": "new"},
         loop=Loop(640.0),
