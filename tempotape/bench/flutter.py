@@ -15,6 +15,7 @@ from tempotape.bench.tone import (
     CENTRE_HZ,
     LOWEST_SAMPLE_RATE_HZ,
     SEARCH_HZ,
+    Ceiling,
     Complexes,
     Floats,
     Stretch,
@@ -44,27 +45,40 @@ _MOST_NOISE = 0.7
 _NOISE_UNSURE = 0.1  # of the noise that was taken out, what may be left
 _STEADIER_THAN_TAPE = 0.004  # percent, about what a crystal clock and 16 bits give
 _LOUD_DRY = 0.05
+_MOST_STILL = 0.5
 _BEATING = 0.1
-# One standard deviation of the shift of the reading over the ripple, seen on simulated transports:
-# where nothing was taken out, and where a dry tone or repeats were.
-_SHIFT_OF_RIPPLE, _SHIFT_OF_REST = 0.2, 0.5
+# Shares that one standard deviation of the error is of: the reading, for the weighting between the
+# rows of its table; the scatter, for moments that are left out (as seen on simulated transports,
+# without and with something taken out of the tone); what is left of a beat.
+_WEIGHTING_UNSURE = 0.008
+_SPAN_UNSURE, _SPAN_UNSURE_OF_REST = 0.1, 0.25
+_BEAT_UNSURE = 0.4
+_MOST_BEAT = 0.08  # of the reading
+_MOST_LOST = 0.35  # of the time
 _LOUD_FEEDBACK = 0.05
-_MOST_FED_BACK = 0.48  # in a mix with the dry tone; of more, readings miss by up to a fifth
 _SERIES_RATE_HZ = 100.0
+
+
+_BEATS = (
+    "flutter: the tone beats with something else, or its level wavers; record the wet sound alone, "
+    "with the repeats turned down"
+)
 
 
 class Flutter(msgspec.Struct, frozen=True):
     """Readings in percent of the mean frequency `tone_hz`.
 
-    `weighted_percent` is the weighted two-sigma reading, `error_percent` one standard deviation of
-    it, for the scatter of the flutter itself within `seconds` of tone; `unweighted_rms_percent`
-    covers 0.1 to 200 Hz. What hiss alone adds, `noise_percent` in the weighted reading, is taken
-    out of both.
+    `weighted_percent` is the weighted two-sigma reading of what the tape did in these `seconds` of
+    tone, `error_percent` one standard deviation of the error in it; `scatter_percent` that by which
+    readings of as long tones scatter, as the flutter itself does from one to the next.
+    `unweighted_rms_percent` covers 0.1 to 200 Hz. What hiss alone adds, `noise_percent` in the
+    weighted reading, is taken out of both. Where repeats are fed back, all this is of the first.
     """
 
     tone_hz: float
     weighted_percent: float
     error_percent: float
+    scatter_percent: float
     unweighted_rms_percent: float
     components: tuple[Component, ...]
     seconds: float
@@ -90,7 +104,8 @@ class FlutterResult(msgspec.Struct, frozen=True):
 class _Part(NamedTuple):
     """One demodulated tone: `ratio` is deviation over mean, `valid` false in dropouts.
 
-    `shift` is one standard deviation of what beating adds to the reading, relative to it.
+    `beat` is the deviation that the ripple of the size would be, were it one of the phase: what is
+    left of a beat scatters both alike.
     """
 
     start_s: float
@@ -98,7 +113,8 @@ class _Part(NamedTuple):
     mean_hz: float
     ratio: Floats
     valid: npt.NDArray[np.bool_]
-    shift: float
+    beat: Floats
+    plain: bool
     phase_noise: float  # one-sided density of the phase that noise gives, rad^2/Hz
 
 
@@ -109,11 +125,14 @@ class FlutterMeter:
         self._keeper = (
             ToneKeeper(sample_rate_hz) if sample_rate_hz >= LOWEST_SAMPLE_RATE_HZ else None
         )
+        self._ceiling = Ceiling()
+        self._sample_rate_hz = sample_rate_hz
 
     def feed(self, block: Floats) -> None:
         """Take the next samples, mono, full scale 1.0, any number of them."""
         if self._keeper is not None:
             self._keeper.feed(block)
+            self._ceiling.feed(block)
 
     def result(self, delay_ms: float | None, loop_period_s: float | None) -> FlutterResult:
         """The reading over all tones long enough; what is known of the unit names components."""
@@ -126,12 +145,14 @@ class FlutterMeter:
         longest_s = max((_seconds(stretch) for stretch in stretches), default=0.0)
         if longest_s < SHORTEST_S - _SHORT_OF_S:
             return _refused(_why_no_tone(longest_s, self._keeper.longest_hint_s))
+        tone_samples = sum(map(_seconds, stretches)) * self._sample_rate_hz
         delay_s = None if delay_ms is None else delay_ms / 1000.0
         warnings: list[str] = []
         parts = []
         for stretch in stretches:
             if _seconds(stretch) >= SHORTEST_S - _SHORT_OF_S:
-                part, remarks = _demodulated(stretch, delay_s)
+                unclipped, told = self._ceiling.taken_off(stretch, tone_samples)
+                part, remarks = _demodulated(unclipped, delay_s, size_told=told)
                 warnings += [remark for remark in remarks if remark not in warnings]
                 if part is not None:
                     parts.append(part)
@@ -159,7 +180,9 @@ def _why_no_tone(longest_s: float, hint_s: float) -> str:
     return "flutter: no steady tone near 3150 or 3000 Hz"
 
 
-def _demodulated(stretch: Stretch, delay_s: float | None) -> tuple[_Part | None, list[str]]:
+def _demodulated(
+    stretch: Stretch, delay_s: float | None, *, size_told: bool
+) -> tuple[_Part | None, list[str]]:
     """The deviation of one tone, and remarks on it; None where it cannot be told."""
     remarks: list[str] = []
     level = slow_level(stretch)
@@ -168,13 +191,12 @@ def _demodulated(stretch: Stretch, delay_s: float | None) -> tuple[_Part | None,
         remarks.append("flutter: the level of the tone wavers slowly; that was taken out")
     repeat = first_repeat(stretch, delay_s)
     plain = repeat.dry == 0 == repeat.fed_back
-    # Without a delay, repeats are not told from a level that wavers fast.
-    unexplained = plain and delay_s is None and repeat.ripple > _BEATING
-    crowded = repeat.dry > _LOUD_DRY and repeat.fed_back > _MOST_FED_BACK
-    if not repeat.believed or unexplained or crowded:
+    if not repeat.believed:
+        return None, [_BEATS]
+    if plain and not size_told and repeat.still > _MOST_STILL:
         return None, [
-            "flutter: the tone beats with something else, or its level wavers; record the wet "
-            "sound alone, with the repeats turned down"
+            "flutter: the tone is clipped so hard that a dry tone in it would not show; record it "
+            "softer"
         ]
     if repeat.ripple > _BEATING:
         remarks.append("flutter: the level of the tone wavers, which makes the reading less sure")
@@ -182,11 +204,11 @@ def _demodulated(stretch: Stretch, delay_s: float | None) -> tuple[_Part | None,
         remarks.append("flutter: the dry tone sounds too; it was taken out")
     if repeat.fed_back > _LOUD_FEEDBACK:
         remarks.append("flutter: later repeats sound too; they were taken out")
-    usual = float(np.median(np.abs(repeat.signal[repeat.valid])))
-    first, last = _usable(repeat.signal, repeat.valid, usual, stretch.rate_hz, plain=plain)
+    size = repeat.size / np.median(repeat.size[repeat.valid])
+    first, last = _usable(size, repeat.valid, stretch.rate_hz, plain=plain)
     signal, valid = repeat.signal[first:last], repeat.valid[first:last]
     if len(signal):
-        valid = valid & ~_dips(signal, usual, stretch.rate_hz)
+        valid = valid & ~_dips(size[first:last], stretch.rate_hz)
     good_s = float(np.count_nonzero(valid)) / stretch.rate_hz
     if good_s < SHORTEST_S - _SHORT_OF_S - 2 * _EDGE_S:
         remarks = [
@@ -208,36 +230,46 @@ def _demodulated(stretch: Stretch, delay_s: float | None) -> tuple[_Part | None,
             mean_hz,
             hz / mean_hz - 1.0,
             valid,
-            (_SHIFT_OF_RIPPLE if plain else _SHIFT_OF_REST) * repeat.ripple,
+            _as_deviation(size[first:last], valid, mean_hz, stretch.rate_hz),
+            plain,
             phase_noise,
         ),
         remarks,
     )
 
 
-def _dips(signal: Complexes, usual: float, rate_hz: float) -> npt.NDArray[np.bool_]:
+def _beat_reading(parts: Sequence[_Part], noise: float) -> float:
+    """What the ripple of the size reads, without the share of hiss in it."""
+    beats = [
+        filtered(part.beat, weight(padded_hz(len(part.beat), part.rate_hz)))[part.valid]
+        for part in parts
+    ]
+    return math.sqrt(max(two_sigma(beats, parts[0].rate_hz).value ** 2 - noise**2, 0.0))
+
+
+def _as_deviation(
+    size: Floats, valid: npt.NDArray[np.bool_], mean_hz: float, rate_hz: float
+) -> Floats:
+    numbers = np.arange(len(size))
+    ripple = np.interp(numbers, numbers[valid], size[valid] / np.median(size[valid]))
+    return np.asarray(np.gradient(ripple) * rate_hz / (2.0 * math.pi * mean_hz))
+
+
+def _dips(size: Floats, rate_hz: float) -> npt.NDArray[np.bool_]:
     reach = max(1, round(_DIP_REACH_S * rate_hz))
-    deep = np.abs(signal) < _DEEPEST_DIP * usual
+    deep = size < _DEEPEST_DIP
     return np.convolve(deep, np.ones(2 * reach + 1), mode="same") > 0.5
 
 
 def _usable(
-    signal: Complexes,
-    valid: npt.NDArray[np.bool_],
-    usual: float,
-    rate_hz: float,
-    *,
-    plain: bool,
+    size: Floats, valid: npt.NDArray[np.bool_], rate_hz: float, *, plain: bool
 ) -> tuple[int, int]:
     """Where the tone stands: without its fades, and without repeats that die away after it."""
     window = max(1, round(0.05 * rate_hz))
-    count = len(signal) // window
-    size = np.abs(signal)
+    count = len(size) // window
     shaped = size[: count * window].reshape(count, window).mean(axis=1)
-    good = valid & ~_dips(signal, usual, rate_hz)
-    full = (shaped > usual * _LEVEL_STEP) & good[: count * window].reshape(count, window).all(
-        axis=1
-    )
+    good = valid & ~_dips(size, rate_hz)
+    full = (shaped > _LEVEL_STEP) & good[: count * window].reshape(count, window).all(axis=1)
     standing = np.flatnonzero(full)
     edge = round(_EDGE_S * rate_hz)
     if not len(standing):
@@ -245,16 +277,14 @@ def _usable(
     begin, end = int(standing[0]) * window, (int(standing[-1]) + 1) * window
     first, last = begin + edge, end - edge
     if plain:
-        loud = valid & (size > usual * _LEVEL_STEP)
-        first = _cut(size, loud, begin, usual, rate_hz) or first
-        off = _cut(size[::-1], loud[::-1], len(size) - end, usual, rate_hz)
+        loud = valid & (size > _LEVEL_STEP)
+        first = _cut(size, loud, begin, rate_hz) or first
+        off = _cut(size[::-1], loud[::-1], len(size) - end, rate_hz)
         last = last if off is None else len(size) - off
     return first, last
 
 
-def _cut(
-    size: Floats, loud: npt.NDArray[np.bool_], begin: int, usual: float, rate_hz: float
-) -> int | None:
+def _cut(size: Floats, loud: npt.NDArray[np.bool_], begin: int, rate_hz: float) -> int | None:
     """Where a tone that starts at once is full, before or at `begin`; None where it fades in."""
     softer = np.flatnonzero(~loud[:begin])
     first = (int(softer[-1]) + 1 if len(softer) else 0) + round(_RING_S * rate_hz)
@@ -263,7 +293,7 @@ def _cut(
     stands = np.convolve(
         size[first : begin + round(_EDGE_S * rate_hz)], np.ones(ring) / ring, mode="valid"
     )
-    return first if np.all(stands > _FULL * usual) else None
+    return first if np.all(stands > _FULL) else None
 
 
 def _instantaneous_hz(signal: Complexes, valid: npt.NDArray[np.bool_], rate_hz: float) -> Floats:
@@ -330,18 +360,33 @@ def _read(
         why = f"flutter: hiss alone reads {100 * noise:.2g} %, and hides it; record the tone louder"
         return FlutterResult(None, (*warnings, why))
     if 100 * reading.value < _STEADIER_THAN_TAPE:
-        warnings.append(
-            "flutter: the tone is steadier than any tape; this may be the dry sound alone"
+        why = (
+            f"flutter: the tone is steady within {_STEADIER_THAN_TAPE:g} %, as no tape is and the "
+            "dry sound alone is; record what the unit plays"
         )
+        return FlutterResult(None, (*warnings, why))
     longest = max(range(len(parts)), key=lambda number: len(parts[number].ratio))
     lines = [Line(line.hz, 100.0 * line.cosine, 100.0 * line.sine) for line in spectra[longest]]
     longest_s = len(parts[longest].ratio) / rate_hz
     seconds = sum(float(np.count_nonzero(part.valid)) for part in parts) / rate_hz
-    shift = max(part.shift for part in parts) * reading.value
+    beat = _beat_reading(parts, noise)
+    whole = sum(len(part.valid) for part in parts)
+    lost = 1.0 - sum(np.count_nonzero(part.valid) for part in parts) / whole
+    if beat > _MOST_BEAT * reading.value or lost > _MOST_LOST:
+        return FlutterResult(None, (_BEATS,))
+    untouched = all(part.plain for part in parts)
+    error = math.hypot(
+        _WEIGHTING_UNSURE * reading.value,
+        (_SPAN_UNSURE if untouched else _SPAN_UNSURE_OF_REST) * reading.error,
+        math.sqrt(lost) * reading.error,
+        _NOISE_UNSURE * noise,
+        _BEAT_UNSURE * beat,
+    )
     flutter = Flutter(
         tone_hz=_mean_hz(parts, spectra),
         weighted_percent=100.0 * reading.value,
-        error_percent=100.0 * math.hypot(reading.error, _NOISE_UNSURE * noise, shift),
+        error_percent=100.0 * error,
+        scatter_percent=100.0 * reading.error,
         unweighted_rms_percent=100.0 * math.sqrt(float(np.mean(np.concatenate(plain) ** 2))),
         components=components_of(lines, longest_s, delay_s, loop_period_s),
         seconds=seconds,

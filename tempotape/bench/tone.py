@@ -24,6 +24,11 @@ _LOWEST_RATE_HZ = 2400.0
 _STOP_DB = 80.0
 _BRIDGED_FRAMES = 3
 _QUIETEST = 1e-10  # power; -100 dBFS
+_AT_PEAK = 0.9985
+_CLIPPED = 0.08  # of the samples; of a sine, 0.035 stand this near to its peak
+_MOST_OVER = 2.8  # times the ceiling; above, the size does not tell
+_MOSTLY = 0.7
+_CLIPPED_S = 0.003
 _MOST_KEPT_S = 120.0  # bounds the memory; a walk of twelve marks
 
 
@@ -82,6 +87,44 @@ def low_pass(pass_hz: float, stop_hz: float, stop_db: float, sample_rate_hz: flo
     count, beta = kaiserord(stop_db, (stop_hz - pass_hz) / nyquist)
     taps: Floats = firwin(count | 1, (pass_hz + stop_hz) / 2.0 / nyquist, window=("kaiser", beta))
     return taps
+
+
+class Ceiling:
+    """The largest sample of a recording, and how many stand at it: where it was clipped."""
+
+    def __init__(self) -> None:
+        self._peak = 0.0
+        self._at_peak = 0
+
+    def feed(self, block: Floats) -> None:
+        """Take the next samples of the recording, any number of them."""
+        highest = max(float(np.max(block, initial=0.0)), -float(np.min(block, initial=0.0)))
+        if highest * _AT_PEAK > self._peak:
+            self._at_peak = 0
+        self._peak = max(self._peak, highest)
+        if highest >= _AT_PEAK * self._peak:
+            self._at_peak += int(np.count_nonzero(np.abs(block) >= _AT_PEAK * self._peak))
+
+    def taken_off(self, stretch: Stretch, tone_samples: float) -> tuple[Stretch, bool]:
+        """`stretch` with the size that it had before it was clipped, and whether it can be told.
+
+        Of a sine a times as high as the ceiling, with 1/a = sin x, the part at its own frequency is
+        2/pi (x/sin x + cos x) times the ceiling (its Fourier coefficient). Its phase stays.
+        """
+        from scipy.ndimage import uniform_filter1d  # noqa: PLC0415 - loaded by what needs it
+
+        if self._at_peak < _CLIPPED * tone_samples:
+            return stretch, True
+        angle = np.linspace(math.pi / 2.0, math.asin(1.0 / _MOST_OVER), 400)
+        over = 1.0 / np.sin(angle)
+        kept = 2.0 / math.pi * (angle * over + np.cos(angle))
+        # The signal is half of the sine's size: the other half turns the other way.
+        size = 2.0 * np.abs(stretch.signal) / self._peak
+        size = uniform_filter1d(size, max(1, round(_CLIPPED_S * stretch.rate_hz)))
+        if float(np.quantile(size, _MOSTLY)) > kept[-1]:
+            return stretch, False
+        whole = np.where(size > 1.0, np.interp(size, kept, over), size)
+        return stretch._replace(signal=stretch.signal * whole / np.maximum(size, _QUIETEST)), True
 
 
 class ToneKeeper:
