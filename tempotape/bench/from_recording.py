@@ -7,6 +7,7 @@ from pathlib import Path
 
 import msgspec
 
+from tempotape.bench.delay import Delay
 from tempotape.bench.measure import Lengths, MeasureReport, measure
 from tempotape.bench.recording import open_recording
 from tempotape.bench.testsignal import USUAL_TURN_S
@@ -81,16 +82,39 @@ def from_walk(
 
 
 _FINDING = 0.2  # of the time
+_FLUTTER = "flutter:"
+SAME = 0.02  # of the delay
+_ANOTHER_DELAY = "flutter: what sounds with the tone has another delay than the clicks"
 
 
 def _from_mark(path: Path, unit: Unit, head: str, knob: float, mark: FoundMark) -> Outcome:
+    """The delay from the clicks alone, so that nothing else passes for it; flutter from the tone.
+
+    What reads the tone needs the delay too, so that it is given the clicks with it.
+    """
     if mark.clicks is None:
         return Outcome(knob, None, "its clicks are cut off", ())
-    span_s = (mark.clicks.start_s, mark.end_s)
-    outcome = _outcome(measure(path, lengths=_lengths(unit, head), span_s=span_s), head, knob)
+    lengths, clicks, tone = _lengths(unit, head), mark.clicks, mark.tone
+    report = measure(path, lengths=lengths, span_s=(clicks.start_s, clicks.end_s))
+    if tone is not None and report.delay is not None:
+        heard = measure(path, lengths=lengths, span_s=(clicks.start_s, tone.end_s))
+        agree = _agree(report.delay, heard.delay)
+        about = (told for told in report.warnings if not told.startswith(_FLUTTER))
+        more = (told for told in heard.warnings if told.startswith(_FLUTTER))
+        report = msgspec.structs.replace(
+            report,
+            flutter=heard.flutter if agree else None,
+            warnings=(*about, *(more if agree else (_ANOTHER_DELAY,))),
+        )
+    outcome = _outcome(report, head, knob)
     notes = tuple(told for told in outcome.notes if not told.startswith(_ABOUT_THE_FILE))
     counted = () if mark.certain else (_COUNTED,)
     return msgspec.structs.replace(outcome, notes=(*counted, *notes))
+
+
+def _agree(delay: Delay, again: Delay | None) -> bool:
+    """Whether a delay found again, if it is, is the same."""
+    return again is None or abs(again.ms - delay.ms) < SAME * delay.ms
 
 
 def _outcome(report: MeasureReport, head: str, knob: float) -> Outcome:

@@ -12,7 +12,7 @@ from tempotape.bench.delay import Delay, find_delay
 from tempotape.bench.flutter import Deviation, Flutter, FlutterMeter
 from tempotape.bench.noise import Noise, NoiseMeter
 from tempotape.bench.recording import Reading, Recording, Samples, open_recording
-from tempotape.bench.repeats import Cutter, Place, Repeats, places, repeats_of
+from tempotape.bench.repeats import Cutter, Place, Repeats, RepeatsResult, places, repeats_told
 from tempotape.bench.sides import MONO, Sides, one_side, sides_of
 from tempotape.bench.splice import Splice, SpliceFinder
 from tempotape.bench.thinned import Thinned, Thinner
@@ -101,15 +101,15 @@ def measured(
     period_s = own_s if splice.splice is None else splice.splice.period_s
     flutter = meters.flutter.result(None if delay_s is None else delay_s * 1e3, period_s)
     noise = meters.noise.result()
-    repeats = None
+    repeats = RepeatsResult(None, (_NO_REPEATS,))
     if meters.cutter is not None and delay_s is not None:
-        repeats = repeats_of(meters.cutter, delay_s)
+        repeats = repeats_told(meters.cutter, delay_s)
     report = MeasureReport(
         sample_rate_hz=recording.sample_rate_hz,
         duration_s=duration_s,
         delay=delay,
         flutter=flutter.flutter,
-        repeats=repeats,
+        repeats=repeats.repeats,
         splice=splice.splice,
         noise=noise.noise,
         warnings=(
@@ -117,7 +117,7 @@ def measured(
             *level.warnings,
             *_about_sides(sides),
             *([why] if why else []),
-            *([] if repeats else [_NO_REPEATS]),
+            *repeats.warnings,
             *flutter.warnings,
             *splice.warnings,
             *noise.warnings,
@@ -128,7 +128,7 @@ def measured(
     return Measured(report, flutter.deviation)
 
 
-_NO_REPEATS = "no loop gain: fewer than two repeats of an attack stand over the noise"
+_NO_REPEATS = "no loop gain: without a delay there are no repeats to compare"
 
 
 class Level(msgspec.Struct, frozen=True):

@@ -1,12 +1,14 @@
 """Loop gain from successive repeats of the attacks in a recording.
 
-The k-th repeat of an attack lies k delays after it. Over all attacks, the transfer from attack to
-k-th repeat is found by least squares in each frequency, so that hiss, hum and other repeats
-average out; how the transfer's level falls from k to k + 1 is the loop gain of that band.
+The k-th repeat of an attack lies k delays after it. How the level falls from the k-th to the next,
+at each frequency, is the gain of one pass round the loop: over the tape, its amplifiers and the
+feedback. Of a band the gain told is the mean of that amplitude over it, each part of an octave
+counting alike. Where the tape saturates it is the gain of the repeats that are faint enough not to.
 """
 
 from __future__ import annotations
 
+import functools
 import itertools
 from collections.abc import Sequence
 
@@ -15,9 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from tempotape.bench.copies import copies_of, template
+from tempotape.bench.copies import Found, copies_of, template
+from tempotape.bench.falling import DB, Cells, Fall, cells_of, fall_of
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.recording import Samples
+from tempotape.bench.transfers import Stretches, in_line, powers_of, spectra_of
 
 OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 OVERALL_HZ = (500.0 / 2**0.5, 2000.0 * 2**0.5)
@@ -26,17 +30,25 @@ MOST_ATTACKS = 48
 BEFORE_S, LENGTH_S = 0.004, 0.034
 HUM_S = 0.100  # whole periods of 50 and 60 Hz: what was heard then is taken off
 CLEAR_S = 0.050  # before a repeat, free of other attacks
-LOUD_COMPANY_DB = -10.0
-LEAST_OVER_NOISE = 6.0  # in power, of a single frequency
-LEAST_STANDING = 2.0  # of a whole band: hiss heard with the attack goes round as well
+LOUD_COMPANY_DB, SLOWEST_DB = -10.0, -0.2
 LEAST_REPEATS = 2
 STRAY = 0.012  # of the lag: how far a repeat may lie from where it is expected
+LEAST_STRAY, STRAYING = 4, 4.0  # in samples, and of what the lag changes by between attacks
+SURE_COPY, NEARLY = 0.8, 0.85  # coherence, and in parts of the highest
 TONE_HZ, TONE_WIDTH_HZ, TONE_SHARE = 400.0, 50.0, 0.5  # above hum; as wide as flutter makes it
 TONE_OVER = 4.0  # in power, over what is heard before first repeats
 MOST_GROUPS = 10
-ODD, ODD_PART = 9.0, 0.03  # in energy: of what usual stretches leave, and of the repeat itself
-SLOPING = 0.03  # of the difference over a band: later repeats tell more of its stronger side
-MOST_MISSING = 1 / 9  # of a band's thirds of octaves: one, of the overall gain's
+BETWEEN = 3  # repeats before which the quiet is listened to
+UNEVEN_DB = 1.0  # a pass, from the usual
+STANDING = 5.0  # standard deviations of noise
+MOST_ERROR_DB, LEAST_ERROR_DB = 0.7, 0.01
+SURELY = 2.0  # standard deviations over 0 dB: an octave that feeds itself
+TOP = 0.98  # of the highest frequency: no octave reaches beyond
+CLIPPED, LEAST_CLIPPED = 0.9985, 3  # of the largest sample, and how often it is reached
+ROWS = 16
+MAINS_S = tuple(1 / hz / (1 + off * 1e-3) for hz in (50.0, 60.0) for off in range(-2, 3))
+MAINS_STEPS = (5e-4, 2.5e-4, 1e-4)
+TOO_FEW = "fewer than two repeats of an attack stand over the noise"
 
 
 class Octave(msgspec.Struct, frozen=True):
@@ -61,15 +73,22 @@ class Repeats(msgspec.Struct, frozen=True):
 class Place(msgspec.Struct, frozen=True):
     """Where the `repeat`-th repeat of attack number `attack` begins, seconds; 0 is the attack.
 
-    `others` are repeats of other attacks that fall in the same stretch: how many later each is in
-    its series; `before` are those, and attacks, that fall in the stretch `HUM_S` earlier.
+    A place `between` is half a delay before it. `others` are repeats of other attacks that fall in
+    the same stretch: how many later each is in its series.
     """
 
     attack: int
     repeat: int
     at_s: float
     others: tuple[int, ...] = ()
-    before: tuple[int, ...] = ()
+    between: bool = False
+
+
+class RepeatsResult(msgspec.Struct, frozen=True):
+    """`repeats`, or in `warnings` why there are none; or what is out of the common in them."""
+
+    repeats: Repeats | None
+    warnings: tuple[str, ...]
 
 
 def places(
@@ -81,57 +100,62 @@ def places(
     """
     rate = sound.rate_hz
     chosen = np.unique(np.linspace(0, len(at) - 1, min(len(at), MOST_ATTACKS)).astype(int))
+    scatter = float(np.median(np.abs(np.diff(lags)))) if len(lags) > 1 else 0.0
     found: list[Place] = []
     for number, row in enumerate(chosen):
         begin, lag = int(at[row]), float(lags[row])
         cut = template(sound, begin, None)
-        own = [Place(number, 0, begin / rate, (), tuple(_before(at, lags, begin, rate)))]
-        step = lag
-        where = 0.0
+        own = [Place(number, 0, begin / rate)]
+        reach = max(LEAST_STRAY, round(STRAY * lag))
+        step, where = lag, 0.0
+        signs = (0.0, 0.0)  # of the last two repeats; 0: not known
         for repeat in range(1, MOST_REPEATS + 1):
             where += step
-            reach = max(4, round(STRAY * lag))
             if begin + where + reach + LENGTH_S * rate >= len(sound):
                 break
             seen = copies_of(copies, 0, cut, round(where) - reach, round(where) + reach)
-            if len(seen.lag):
-                worth = np.abs(seen.coherence) - 0.3 * np.abs(seen.lag - where) / reach
-                where = float(seen.lag[np.argmax(worth)])
-                step = where / repeat
-            near = at - (begin + where)
-            near = near[np.arange(len(at)) != row]
-            if np.any((near > -CLEAR_S * rate) & (near < LENGTH_S * rate)):
-                continue
-            here = begin + where
-            others = _others(at, lags, row, here, rate) - repeat
-            before = _before(at, lags, here, rate) - repeat
-            own.append(Place(number, repeat, here / rate, tuple(others), tuple(before)))
+            # A loop that turns its polarity over does so in every pass.
+            turned = signs[1] * signs[0] * signs[1]
+            here, sign = _nearest(seen, where, max(LEAST_STRAY, STRAYING * scatter), turned)
+            where = lag if repeat == 1 else here
+            signs = (signs[1], sign)
+            step = where / repeat
+            for here in (begin + where, begin + where - lag / 2)[: 2 if repeat <= BETWEEN else 1]:
+                near = np.delete(at, row) - here
+                if not np.any((near > -CLEAR_S * rate) & (near < LENGTH_S * rate)):
+                    others = tuple(_others(at, lags, row, here, rate) - repeat)
+                    between = here < begin + where
+                    own.append(Place(number, repeat, here / rate, others, between))
         found += own
     return tuple(found)
 
 
-def _nearest(
-    at: NDArray[np.int64], lags: Samples, here: float, rate: float
-) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Of each attack the repeat nearest the stretch at `here` (0: itself), and if it falls in."""
-    number = np.maximum(np.rint((here + LENGTH_S / 4 * rate - at) / lags), 0).astype(np.int64)
-    off = at + number * lags - here
-    return number, (off > -LENGTH_S / 2 * rate) & (off < LENGTH_S * rate)
+def _nearest(seen: Found, where: float, usual: float, sign: float) -> tuple[float, float]:
+    """Where the repeat expected at lag `where` is, of the likest copies the nearest; and its sign.
+
+    It has to have the `sign` given, if that is not 0. What rings is nearly as like itself a turn
+    early or late, so that a copy further away than `usual` has to be sure, and likelier by far.
+    """
+    away = np.abs(seen.lag - where)
+    like = seen.coherence * sign if sign else np.abs(seen.coherence)
+    near, far = (away <= usual) & (like > 0), like > SURE_COPY
+    highest = [float(like[rows].max(initial=0.0)) for rows in (near, far)]
+    trusted = near if highest[0] > highest[1] / 2 else far
+    if not trusted.any():
+        return where, sign
+    likest = trusted & (like >= (NEARLY if sign else 1.0) * like[trusted].max())
+    row = np.flatnonzero(likest)[np.argmin(away[likest])]
+    return float(seen.lag[row]), float(np.sign(seen.coherence[row]))
 
 
 def _others(
     at: NDArray[np.int64], lags: Samples, row: int, here: float, rate: float
 ) -> NDArray[np.int64]:
     """Which repeats of attacks other than `row` fall in the stretch at `here`."""
-    number, near = _nearest(at, lags, here, rate)
-    near &= number > 0
+    number = np.maximum(np.rint((here + LENGTH_S / 4 * rate - at) / lags), 0).astype(np.int64)
+    off = at + number * lags - here
+    near = (off > -LENGTH_S / 2 * rate) & (off < LENGTH_S * rate) & (number > 0)
     near[row] = False
-    return number[near]
-
-
-def _before(at: NDArray[np.int64], lags: Samples, here: float, rate: float) -> NDArray[np.int64]:
-    """Which repeats of attacks, and attacks, fall in the stretch that hum is taken from."""
-    number, near = _nearest(at, lags, here - HUM_S * rate, rate)
     return number[near]
 
 
@@ -154,6 +178,7 @@ class Cutter:
         self._kept = np.zeros((len(wanted), self.length), np.float32)
         self._next = 0
         self._seen = 0
+        self._peak = 0.0
 
     @property
     def _hum(self) -> int:
@@ -166,19 +191,61 @@ class Cutter:
 
     @property
     def freed(self) -> Samples:
-        """The same without hum: less what was heard `HUM_S` earlier."""
-        cuts = self.cuts
-        return cuts - self._kept[:, : cuts.shape[1]]
+        """The same without hum: less what was heard some of its periods earlier.
+
+        Of these the median is taken, which a repeat that was heard in one of them does not move.
+        """
+        if not self.untouched.any():
+            return self.cuts
+        period_s = min(MAINS_S, key=self._left)
+        for step in MAINS_STEPS:
+            period_s = min((period_s * (1 + off * step) for off in (-1, 0, 1)), key=self._left)
+        return self.cuts - self._hum_at(period_s, self.length - self._hum)
+
+    def _left(self, period_s: float) -> float:
+        """What taking off hum of a period leaves of the quiet before most places."""
+        left = self._kept[:, self._hum :][:, : self._quiet] - self._hum_at(period_s, self._quiet)
+        return float(np.median(np.sum(left**2, axis=1)[self.untouched]))
+
+    def _hum_at(self, period_s: float, length: int) -> Samples:
+        out = np.empty((len(self._kept), length))
+        for begin in range(0, len(self._kept), ROWS):  # all at once would take much memory
+            rows = self._kept[begin : begin + ROWS]
+            earlier = []
+            for number in range(1, int(HUM_S / period_s + 0.5) + 1):
+                at = min(number * period_s * self.rate_hz, self._hum - 1.0)
+                first, part = self._hum - int(at), at % 1
+                one, before = (rows[:, k : k + length] for k in (first, first - 1))
+                earlier.append((1 - part) * one + part * before)
+            out[begin : begin + ROWS] = np.median(np.stack(earlier), axis=0)
+        return out
 
     @property
-    def humming(self) -> NDArray[np.bool_]:
-        """Of each place, whether the quiet before it is mostly what was heard `HUM_S` earlier."""
-        quiet = round(0.75 * BEFORE_S * self.rate_hz)
-        plain = np.sum(self.cuts[:, :quiet] ** 2, axis=1)
-        left = np.sum(self.freed[:, :quiet] ** 2, axis=1)
-        return np.asarray(left < 0.5 * plain)
+    def _quiet(self) -> int:
+        return round(0.75 * BEFORE_S * self.rate_hz)
 
     @property
+    def humming(self) -> bool:
+        """Whether the quiet before most places is mostly what was heard before that."""
+        rows = self.untouched
+        plain = np.sum(self.cuts[rows, : self._quiet] ** 2, axis=1)
+        left = np.sum(self.freed[rows, : self._quiet] ** 2, axis=1)
+        return bool(np.count_nonzero(left < 0.5 * plain) > len(plain) / 2)
+
+    @property
+    def clipped(self) -> NDArray[np.bool_]:
+        """Of each place, whether a repeat there reaches the largest sample again and again."""
+        high = np.abs(self._kept[:, self._hum :]) >= CLIPPED * self._peak
+        repeat = np.array([place.repeat > 0 for place in self.wanted])
+        return np.asarray(repeat & (np.count_nonzero(high, axis=1) >= LEAST_CLIPPED))
+
+    @property
+    def untouched(self) -> NDArray[np.bool_]:
+        """Of each place, whether it is whole, not clipped and not within a tone."""
+        late = np.array([place.at_s >= BEFORE_S + HUM_S for place in self.wanted])
+        return np.asarray(late & ~self.clipped & ~self.in_tone)
+
+    @functools.cached_property
     def in_tone(self) -> NDArray[np.bool_]:
         """Of each place, whether a tone sounds before it that is not there all the time."""
         half = self._hum // 2
@@ -201,6 +268,7 @@ class Cutter:
         wanted = self.wanted
         begin, end = self._seen, self._seen + len(dry)
         self._seen = end
+        self._peak = max(self._peak, float(np.abs(wet).max(initial=0.0)))
         for k, at in self._open[self._next :]:
             if at >= end:
                 break
@@ -212,180 +280,163 @@ class Cutter:
             self._next += 1
 
 
-def repeats_of(cutter: Cutter, delay_s: float) -> Repeats | None:
-    """Loop gain from the stretches that were kept; None where fewer than two repeats show."""
-    clear = ~cutter.in_tone
-    told = _told(cutter, cutter.cuts, clear, delay_s)
-    humming = cutter.humming[clear].mean() > 0.5 if clear.any() else False
+def repeats_told(cutter: Cutter, delay_s: float) -> RepeatsResult:
+    """Loop gain from the stretches that were kept, or why they show none."""
+    clear = ~cutter.in_tone & ~cutter.clipped
+    humming = cutter.humming
     if humming:
-        told = _told(cutter, cutter.freed, clear, delay_s) or told
-    if told is None:
-        return None
-    # Known how fast repeats fall, those in loud company are left out, if enough remain.
-    alone = clear & _alone(cutter.wanted, told.loop_gain_db, before=False)
-    if humming:
-        parted = alone & _alone(cutter.wanted, told.loop_gain_db, before=True)
-        # Where hum cannot be told from repeats, as at a delay of `HUM_S`, no figure is better.
-        return _told(cutter, cutter.freed, parted, delay_s)
-    return _told(cutter, cutter.cuts, alone, delay_s) or told
+        clear &= cutter.untouched
+    found = _stretches(cutter, cutter.freed if humming else cutter.cuts)
+    # Not knowing how fast repeats fall, only such as are in weaker company are taken; knowing it,
+    # all that are in weak company.
+    first = clear & np.array([min(place.others, default=1) > 0 for place in cutter.wanted])
+    told = _told(found.only(first), delay_s)
+    if told.repeats is None:
+        return told
+    alone = clear & _alone(cutter.wanted, min(told.repeats.loop_gain_db, SLOWEST_DB))
+    again = _told(found.only(alone), delay_s)
+    return told if again.repeats is None else again
 
 
-def _alone(wanted: Sequence[Place], gain_db: float, *, before: bool) -> NDArray[np.bool_]:
-    """Where what falls in the same stretch, or in the one that hum is taken from, is weak."""
-    company = [place.before if before else place.others for place in wanted]
-    power = np.array([np.sum(10 ** (np.array(others) * gain_db / 10)) for others in company])
+def _alone(wanted: Sequence[Place], gain_db: float) -> NDArray[np.bool_]:
+    """Where what falls in the same stretch is weak."""
+    power = np.array([np.sum(10 ** (np.array(place.others) * gain_db / 10)) for place in wanted])
     return power < 10 ** (LOUD_COMPANY_DB / 10)
 
 
-def _told(cutter: Cutter, cuts: Samples, rows: NDArray[np.bool_], delay_s: float) -> Repeats | None:
-    sample_rate_hz = cutter.rate_hz
-    heads = {
-        place.attack
-        for place, row in zip(cutter.wanted, rows, strict=True)
-        if row and place.repeat == 0
-    }
-    rows = rows & np.array([place.attack in heads for place in cutter.wanted])
-    wanted = [place for place, row in zip(cutter.wanted, rows, strict=True) if row]
-    if not wanted:
-        return None
-    hz, spectra = _spectra(cuts[rows], wanted, sample_rate_hz)
-    usual = np.flatnonzero(_usual(spectra, wanted))
-    spectra, wanted = spectra[usual], [wanted[k] for k in usual]
-    heard = _heard(hz, spectra, wanted)
-    if len(heard.transfers) < LEAST_REPEATS:
-        return None
-    attacks = sorted(heads)
-    groups = min(len(attacks), MOST_GROUPS)
-    less = []
-    for group in range(groups):
-        without = set(attacks[group::groups])
-        kept = [k for k, place in enumerate(wanted) if place.attack not in without]
-        less.append(_heard(hz, spectra[kept], [wanted[k] for k in kept]))
-    overall = _gain(heard, less, OVERALL_HZ)
-    if overall is None:
-        return None
+def _stretches(cutter: Cutter, cuts: Samples) -> Stretches:
+    wanted, rate_hz = cutter.wanted, cutter.rate_hz
+    at = np.array([(place.at_s - BEFORE_S) * rate_hz for place in wanted])
+    hz, spectra, rounding = spectra_of(cuts, at % 1 / rate_hz, rate_hz)
+    return Stretches(
+        hz,
+        spectra,
+        np.array([place.attack for place in wanted]),
+        np.array([place.repeat for place in wanted]),
+        np.array([place.between for place in wanted]),
+        rounding,
+    )
+
+
+def _told(found: Stretches, delay_s: float) -> RepeatsResult:
+    if not len(found.attack):
+        return _refused(TOO_FEW)
+    found = in_line(found)
+    powers = powers_of(found)
+    if powers is None:
+        return _refused(TOO_FEW)
+    cells = cells_of(powers)
+    over = _standing(cells)
+    if np.count_nonzero(over) < LEAST_REPEATS:
+        return _refused(TOO_FEW)
+    cells = msgspec.structs.replace(cells, heard=over)
+    fall = fall_of(cells)
+    less = _without_some(found, over, fall)
+    gain_db, error_db = _gain(fall, less, OVERALL_HZ)
+    if error_db > MOST_ERROR_DB:
+        return _refused(f"it would be {gain_db:.1f} dB, but only within {error_db:.1f} dB")
     octaves = []
     for centre in OCTAVES_HZ:
         band = (centre / 2**0.5, centre * 2**0.5)
-        if band[1] < 0.48 * sample_rate_hz:
-            gain = _gain(heard, less, band)
-            if gain is not None:
-                octaves.append(Octave(centre, gain[0], gain[1]))
-    gain_db, error_db, seen = overall
-    falls = gain_db < 0
+        if band[1] < found.hz[-1] * TOP:
+            gain, error = _gain(fall, less, band)
+            if error <= MOST_ERROR_DB and all(_shown(cells, third) for third in _thirds(band)):
+                octaves.append(Octave(centre, gain, error))
+    growing = [one for one in octaves if one.gain_db > SURELY * one.error_db]
+    falls = gain_db < 0 and not growing
     # 60 dB after 60/|g| passes, as ISO 3382 defines reverberation time.
-    return Repeats(
+    repeats = Repeats(
         loop_gain_db=gain_db,
         error_db=error_db,
         count_to_60_db=-60 / gain_db if falls else None,
         tail_s=-60 / gain_db * delay_s if falls else None,
         octaves=tuple(octaves),
-        seen=seen,
+        seen=int(np.count_nonzero(over)),
     )
+    return RepeatsResult(repeats, () if falls else (_GROWS,))
 
 
-class Heard(msgspec.Struct, frozen=True):
-    """For each repeat (row) the transfer from the attack at `hz`, and its error as power."""
-
-    hz: Samples
-    transfers: NDArray[np.complex128]
-    errors: Samples
+_GROWS = "the repeats grow: the echo feeds itself, so there is no count and no time to 60 dB down"
 
 
-def _spectra(
-    cuts: Samples, wanted: Sequence[Place], rate_hz: int
-) -> tuple[Samples, NDArray[np.complex128]]:
-    """Frequencies, and the spectrum of each stretch as from its place on."""
-    length = cuts.shape[1]
-    window = np.ones(length)
-    ramp = round(0.003 * rate_hz)
-    window[:ramp] = np.sin(np.linspace(0, np.pi / 2, ramp)) ** 2
-    fall = round(0.010 * rate_hz)
-    window[-fall:] = np.cos(np.linspace(0, np.pi / 2, fall)) ** 2
-    size = fft.next_fast_len(2 * length, real=True)
-    hz = fft.rfftfreq(size, 1 / rate_hz)
-    spectra = fft.rfft(cuts * window, size, axis=1)
-    for k, place in enumerate(wanted):
-        part = (place.at_s - BEFORE_S) * rate_hz % 1
-        spectra[k] *= np.exp(2j * np.pi * hz * part / rate_hz)
-    return hz, spectra
+def _refused(why: str) -> RepeatsResult:
+    return RepeatsResult(None, (f"no loop gain: {why}",))
 
 
-def _usual(spectra: NDArray[np.complex128], wanted: Sequence[Place]) -> NDArray[np.bool_]:
-    """Of each stretch, whether it is like other attacks' repeats of its number.
+def _standing(cells: Cells) -> NDArray[np.bool_]:
+    """The repeats heard before the first that does not stand over noise and strange sound."""
+    floor = cells.noise + cells.strange
+    share = cells.bins / (floor[:1] + 1e-12)
+    # What noise alone sums to strays by the root of its squares.
+    over = np.sum((cells.power - cells.noise) * share, axis=1)
+    stray = np.sqrt(np.sum((floor * share) ** 2 / cells.bins, axis=1))
+    weak = cells.heard & (over < STANDING * stray)
+    first = int(np.argmax(weak)) if weak.any() else len(weak)
+    standing = np.flatnonzero(cells.heard & (np.arange(len(weak)) < first))
+    middle = share * ((cells.hz > OVERALL_HZ[0]) & (cells.hz < OVERALL_HZ[1]))
+    level = np.sum((cells.power - cells.noise) * middle, axis=1)[standing]
+    stray = np.sqrt(np.sum((floor * middle) ** 2 / cells.bins, axis=1))[standing]
+    level = np.maximum(level, stray)
+    even = _evenly_falling(standing, DB * np.log(level), DB * stray / level)
+    return np.asarray(np.isin(np.arange(len(weak)), standing[:even]))
 
-    The likeness is the median over attacks, which a sound that is no repeat does not move.
+
+def _thirds(band: tuple[float, float]) -> list[tuple[float, float]]:
+    edges = np.geomspace(*band, 4).tolist()
+    return list(itertools.pairwise(edges))
+
+
+def _shown(cells: Cells, band: tuple[float, float]) -> bool:
+    """Whether the first two repeats stand over noise and strange sound in a band itself."""
+    inside = (cells.hz > band[0]) & (cells.hz < band[1])
+    noise, strange = cells.noise[:, inside], cells.strange[:, inside]
+    share = 1 / (noise + strange + 1e-12)
+    level = np.sum((cells.power[:, inside] - noise) * share, axis=1)
+    stray = np.sqrt(np.sum((noise * share) ** 2 / cells.bins[inside], axis=1))
+    clear = level > STANDING * stray + STANDING * np.sum(strange * share, axis=1)
+    return bool(np.all(clear[np.flatnonzero(cells.heard)[:2]]))
+
+
+def _evenly_falling(number: NDArray[np.int64], level_db: Samples, unsure_db: Samples) -> int:
+    """How many repeats there are before one that is louder or fainter than the fall lets expect.
+
+    There another sound comes in, or the repeats are lost.
     """
-    heads = {place.attack: spectra[k] for k, place in enumerate(wanted) if place.repeat == 0}
-    usual = np.ones(len(wanted), bool)
-    for repeat in range(1, MOST_REPEATS + 1):
-        rows = [k for k, place in enumerate(wanted) if place.repeat == repeat]
-        if not rows:
+    steps_db = np.diff(level_db) / np.diff(number)
+    for k in range(2, len(steps_db)):
+        usual_db = float(np.median(steps_db[:k]))
+        unsure = np.hypot(unsure_db[k], unsure_db[k + 1])
+        if abs(steps_db[k] - usual_db) > UNEVEN_DB + 3 * unsure:
+            return k + 1
+    return len(number)
+
+
+def _without_some(found: Stretches, over: NDArray[np.bool_], fall: Fall) -> list[Fall]:
+    """The fall again and again without a share of the attacks."""
+    attacks = np.unique(found.attack)
+    groups = min(len(attacks), MOST_GROUPS)
+    less = []
+    for group in range(groups):
+        kept = np.delete(attacks, np.s_[group::groups])
+        powers = powers_of(found, kept.tolist())
+        if powers is None:
             continue
-        head = np.array([heads[wanted[k].attack] for k in rows])
-        ratio = spectra[rows] * np.conj(head) / (np.abs(head) ** 2 + 1e-30)
-        like = (np.median(ratio.real, axis=0) + 1j * np.median(ratio.imag, axis=0)) * head
-        left = np.sum(np.abs(spectra[rows] - like) ** 2, axis=1)
-        most = np.maximum(ODD * np.median(left), ODD_PART * np.sum(np.abs(like) ** 2, axis=1))
-        usual[rows] = left <= most
-    return usual
+        cells = cells_of(powers)
+        heard = cells.heard & over[: len(cells.heard)]
+        if np.count_nonzero(heard) >= LEAST_REPEATS:
+            less.append(fall_of(msgspec.structs.replace(cells, heard=heard), fall))
+    return less
 
 
-def _heard(hz: Samples, spectra: NDArray[np.complex128], wanted: Sequence[Place]) -> Heard:
-    heads = {place.attack: spectra[k] for k, place in enumerate(wanted) if place.repeat == 0}
-    transfers, errors = [], []
-    for repeat in range(1, MOST_REPEATS + 1):
-        rows = [k for k, place in enumerate(wanted) if place.repeat == repeat]
-        if len(rows) < 2:
-            break
-        head = np.array([heads[wanted[k].attack] for k in rows])
-        tail = spectra[rows]
-        energy = np.sum(np.abs(head) ** 2, axis=0) + 1e-30
-        transfer = np.sum(tail * np.conj(head), axis=0) / energy
-        left = np.sum(np.abs(tail - transfer * head) ** 2, axis=0) / (len(rows) - 1)
-        transfers.append(transfer)
-        errors.append(left / energy)
-    return Heard(hz, np.array(transfers), np.array(errors))
+def _gain(fall: Fall, less: Sequence[Fall], band: tuple[float, float]) -> tuple[float, float]:
+    """Gain a pass in a band and its error (dB).
 
-
-def _gain(
-    heard: Heard, less: Sequence[Heard], band: tuple[float, float]
-) -> tuple[float, float, int] | None:
-    """Gain a pass in a band, its error (dB), and how many repeats were seen.
-
-    The mean over the thirds of octaves in it, which steep slopes do not tilt as they would the
-    energy of the whole; in an octave all of them must be seen. The error is the larger of what the
-    fit leaves and of the jackknife (Efron, 1982) over `less`, each without a share of the attacks.
+    The error is the larger of what the fit leaves and of the jackknife (Efron, 1982) over `less`,
+    each without a share of the attacks.
     """
-    thirds = round(3 * float(np.log2(band[1] / band[0])))
-    edges = band[0] * (band[1] / band[0]) ** (np.arange(thirds + 1) / thirds)
-    told = [
-        (span, one)
-        for span in itertools.pairwise(edges)
-        if (one := _decay(heard, span)) is not None
-    ]
-    if thirds - len(told) > MOST_MISSING * thirds:
-        return None
-    gains = np.array([one[0] for _, one in told])
-    error = np.array([one[1] for _, one in told])
-    share = 10 ** (gains / 20) / np.sum(10 ** (gains / 20))
-    without = []
-    for part in less:
-        again = [_decay(part, span, one[2]) for span, one in told]
-        seen = [one[0] for one in again if one is not None]
-        if len(seen) == len(told):
-            without.append(_mean_db(np.array(seen)))
-    sloping = SLOPING * float(np.ptp(gains))
-    fitted = np.hypot(np.hypot(np.sqrt(np.sum((share * error) ** 2)), sloping), 0.02)
-    return (
-        _mean_db(gains),
-        float(max(fitted, _jackknife(np.array(without)))),
-        int(np.median([one[2] for _, one in told])),
-    )
-
-
-def _mean_db(gains_db: Samples) -> float:
-    return float(20 * np.log10(np.mean(10 ** (gains_db / 20))))
+    gain_db, fitted = fall.mean(band)
+    without = np.array([one.mean(band)[0] for one in less])
+    return gain_db, float(np.hypot(max(fitted, _jackknife(without)), LEAST_ERROR_DB))
 
 
 def _jackknife(without: Samples) -> float:
@@ -395,35 +446,3 @@ def _jackknife(without: Samples) -> float:
         return 0.0
     spread = np.sum((without - without.mean()) ** 2) * (count - 1) / count
     return float(np.sqrt(spread * (count - 1) / max(1, count - 3)))
-
-
-def _decay(
-    heard: Heard, band: tuple[float, float], most: int | None = None
-) -> tuple[float, float, int] | None:
-    """Gain a pass in a band, its error (dB), and how many repeats were used.
-
-    That is those that stand over the noise, or, told how many do, these without asking.
-    """
-    hz, errors = heard.hz, heard.errors
-    rows = (hz >= band[0]) & (hz <= band[1])
-    weight = 1 / hz[rows] / np.sum(1 / hz[rows])  # the same for every third of an octave
-    noise = errors[:, rows] @ weight
-    power = np.abs(heard.transfers[:, rows]) ** 2 @ weight - noise
-    least = noise * max(LEAST_OVER_NOISE / np.sqrt(max(1.0, rows.sum() / 4)), LEAST_STANDING)
-    over = power > (least if most is None else 0)
-    seen = int(np.argmin(over)) if not over.all() else len(over)
-    seen = seen if most is None else min(seen, most)
-    if seen < LEAST_REPEATS:
-        return None
-    # Of a spectrum twice as long as the sound, with soft ends, count one bin in eight as new.
-    degrees = max(1.0, rows.sum() / 8)
-    level = 10 * np.log10(power[:seen])
-    error = np.hypot(4.34 * noise[:seen] / power[:seen] * np.sqrt(2 / degrees), 0.05)
-    k = np.arange(seen)
-    w = 1 / error**2
-    middle = np.sum(w * k) / w.sum()
-    spread = np.sum(w * (k - middle) ** 2)
-    slope = float(np.sum(w * (k - middle) * level) / spread)
-    left = level - np.sum(w * level) / w.sum() - slope * (k - middle)
-    scale = max(1.0, float(np.sum(w * left**2)) / max(1, seen - 2))
-    return slope, float(np.sqrt(scale / spread)), seen

@@ -150,3 +150,25 @@ def test_a_mark_counted_from_its_neighbours_says_so(walk, folder):
     assert found.marks[2].notes[0] == (
         "its code could not be read, so the mark was counted from its neighbours"
     )
+
+
+def test_the_delay_of_a_mark_is_that_of_its_clicks_whatever_sounds_after_them(walk, folder):
+    layout = walk_layout(3, TURN_S)
+    sound, _ = soundfile.read(walk, always_2d=True)
+    tone = layout.part("tone", 0)
+    rng = np.random.default_rng(3)
+    burst = 0.3 * rng.normal(size=100) * np.exp(-np.arange(100) / 20)
+    span = slice(round(tone.start_s * RATE_HZ), round(tone.end_s * RATE_HZ))
+    sound[span] = 0.0001 * rng.normal(size=(span.stop - span.start, 2))
+    for at_s in (tone.start_s + 0.1) + np.cumsum(rng.uniform(0.3, 0.7, 16)):
+        for side, lag_s in ((0, 0.0), (1, 0.2)):
+            begin = round((at_s + lag_s) * RATE_HZ)
+            sound[begin : begin + len(burst), side] += burst
+    other = folder / "other.wav"
+    soundfile.write(other, sound, RATE_HZ, subtype="FLOAT")
+    first = from_walk(other, UNIT, "long", list(SPEEDS), turn_s=TURN_S).marks[0]
+    assert first.point is not None
+    true_ms = 1000 * GAP_MM / SPEEDS[2.0]
+    limit_ms = max(0.1, 3 * first.point.error_ms)
+    assert first.point.delay_ms == pytest.approx(true_ms, abs=limit_ms)
+    assert first.point.flutter_percent is None
