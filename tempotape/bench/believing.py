@@ -9,18 +9,21 @@ as from those to theirs, the first sounds are repeats already: nothing but the u
 
 from __future__ import annotations
 
+import itertools
+
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from tempotape.bench.copies import coherence, template
 from tempotape.bench.explaining import (
     WIDTH,
     Evidence,
     Explanation,
     candidates,
     explain,
-    margin,
 )
+from tempotape.bench.leftover import aligned, further_gain, left_over
 from tempotape.bench.onsets import Whitened, briefly
 from tempotape.bench.passing import passing
 from tempotape.bench.recording import Samples
@@ -28,7 +31,7 @@ from tempotape.bench.recording import Samples
 SHORTEST_S, LONGEST_S = 0.030, 5.0
 LEAST_COPIES, FEW_CHAINS, MANY = 3, 6, 8
 LEAST_PRESENCE, SOME_PRESENCE = 0.7, 0.3
-WILD_S, WILD_SCATTER_DB = 0.002, 4.0  # scatter of lags and levels that is not worth comparing
+WILD, WILD_S, WILD_SCATTER_DB = 0.005, 0.002, 4.0  # scatter not worth comparing
 MOST_UNSTEADY_S, MOST_SCATTER_DB = 0.0007, 3.0
 SHARP_COHERENCE, SURE_COHERENCE = 0.7, 0.9
 LEAST_STRIKES = 0.4  # of the copies: a note that rings on resembles itself, but strikes once
@@ -38,17 +41,23 @@ UNLIKE = 0.6  # coherence: so much of it is chance, or what two sounds of a kind
 LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where they fall exactly
 LEAST_MARGIN, LEAST_MARGIN_PART = 0.9, (0.02, 0.12)  # parts of the sounds left over
 AGAIN_S, TWIN_S = 0.004, 0.003
-BESIDE_S, BESIDE_COHERENCE = 0.030, 0.6
-NO_LOSS_DB, SAME_DB, UNEVEN_DB = 0.7, 0.1, 0.15  # a pass
-LOSS_DB, LOSS_SCATTERS = 0.3, 10.0  # the same loss on every pass is a loop's
-SURE_DB = 0.3
-HARDLY_DB, EVEN_DB, WHOLE_DB = 1.5, 0.1, 0.5  # over the whole band
-ALIKE_DB = 0.15
-CLEAR_S, FEW = 0.008, 5  # between sounds that do not run into one another
-SECOND = 12
+RINGS_S, BESIDE_S, BESIDE_COHERENCE = 0.012, 0.030, 0.6
+ALIKE_PART = 0.02  # of the gain
+SURE_DB, ALIKE_DB, WELL_KNOWN_DB = 0.3, 0.18, 0.06
+UNLIKE_DB, UNLIKE_ERRORS = 0.3, 5.0
+CLEAR_S, FEW, SECOND = 0.008, 5, 12  # between sounds that do not run into one another
 FALLING_DB = -1.0  # a pass
-LASTING = 0.6  # of the last sounds, the part that may have copies though what is played ends
-DISTINCT = 0.03
+DISTINCT = 0.01
+WEIGHED, TRUSTED, MUCH_ALIKE, FIT = 12, 8.0, 0.8, 0.1  # the latter two in energy
+EXCUSED_COST, SHARPER_COST, SHARPER_DB, SHARPER_ERRORS = 0.9, 3.0, 0.04, 4.0
+LOUD_DB, LOUDER_COST = 6.0, 0.5  # of the first copies, and a dB more
+NO_LOSS_DB, PART_LOSS_DB = (3.2, 0.7), (4.0, 1.2)  # of a first copy, and of further ones
+SAME_SHAPE, MOST_UNSURE, MOST_COMPARED, BEFORE_S = 3e-3, 0.3, 30, 0.002
+PLAYED_NEAR_S = 0.002
+PARTED = 4
+LOSS_DB = 0.2
+ALIKE, SAME, MUCH_SAME = 10.0, 3e-4, 1e-3
+FAINT_S, FAINT_LIKENESS = 0.0015, 0.8
 PART_PRESENCE = 0.35  # at a half, third or quarter of the lag: then that may be the delay
 PART_MARGIN, AS_MANY = (0.15, 0.4), 0.8  # the latter where nearly as many copies are there
 NO_REPEATS = "no delay: no repeats found"
@@ -59,36 +68,41 @@ def believed(
     evidence: Evidence, sound: Whitened, copies: Whitened
 ) -> tuple[Explanation | None, str]:
     """The explanation to believe, or why none is."""
-
-    def again(found: Explanation) -> bool:
-        return evidence.heard is None and _again(found, evidence, sound, copies)
-
+    mono = evidence.heard is None
     told = _told(evidence)
-    played = [found for found in told if again(found)]
+    played = _played(told, evidence, sound) if mono else []
     if played:
         evidence = _without(evidence, played)
-        told = _told(evidence)
-    if not told:
-        return None, ONLY_PLAYED if played else NO_REPEATS
-    best = told[0]
-    for other in told[1:]:
-        if margin(best, other) < 0:
-            best = other
+        told = [
+            found
+            for found in _told(evidence)
+            if not any(_beside(found, other, RINGS_S * evidence.rate) for other in played)
+        ]
+    none = ONLY_PLAYED if played else NO_REPEATS
+    # Both sides through one filter: what a pass does is short, unlike the two filters' difference.
+    played_sound = sound if mono else sound.through(copies)
+    weighed = _weighed(told, evidence, played_sound, copies)
+    if not weighed:
+        return None, none
+    best, least = min(weighed, key=lambda pair: pair[1])
+    # What begins in the middle begins with copies of what was not recorded: how many tells nothing.
+    begun = EXCUSED_COST + 2 if best.excused else 0.0
     rivals = [
-        margin(best, other) for other in told if abs(np.log(other.middle / best.middle)) > DISTINCT
+        (other, more - least - begun * max(0, other.excused - best.excused))
+        for other, more in weighed
+        if abs(np.log(other.middle / best.middle)) > DISTINCT
     ]
-    decided = min(rivals, default=np.inf) > DECIDED * best.left_over
-    if not _credible(best, decided=decided):
-        return None, ONLY_PLAYED if played else NO_REPEATS
+    clear = min((more for _, more in rivals), default=np.inf)
+    if not _credible(best, decided=clear > DECIDED * best.left_over):
+        return None, none
     doubtful = (
-        again(best)
-        or any(_part_of(best, other) for other in told)
-        or any(_beside(best, other, evidence.rate) for other in played)
+        any(_part_of(best, other, more) for other, more in rivals)
+        or any(_beside(best, other, BESIDE_S * evidence.rate) for other in played)
         or _multiple(best, evidence)
     )
-    if doubtful or min(rivals, default=np.inf) < _least_margin(best):
+    if doubtful or clear < _least_margin(best):
         return None, "no delay: what is played is too regular to tell the echo's lag"
-    if evidence.heard is None and _all_wet(best, evidence, sound, copies):
+    if mono and _all_wet(best, evidence, sound, copies):
         apart_ms = best.middle / evidence.rate * 1e3
         return None, (
             f"no delay: this seems to be the unit's sound alone, with repeats {apart_ms:.1f} ms "
@@ -97,12 +111,38 @@ def believed(
     return best, ""
 
 
+def _weighed(
+    told: list[Explanation], evidence: Evidence, sound: Whitened, copies: Whitened
+) -> list[tuple[Explanation, float]]:
+    """Explanations, and what each costs in sounds left over, counted and heard.
+
+    What is heard to be left over counts only so much where copies are like what they copy and
+    yet no pass could be fitted: they are overloaded, or run into one another.
+    """
+    if not told:
+        return []
+    likely = [
+        aligned(_with_faint(found, evidence, sound), evidence, sound, copies)
+        for found in told[:WEIGHED]
+    ]
+    left = [left_over(found, evidence, sound, copies) for found in likely]
+    least = min(part.sounds for part in left)
+    out = []
+    for found, part in zip(likely, left, strict=True):
+        like = found.likeness > MUCH_ALIKE
+        trusted = not like or part.off < 1 - found.likeness**2 + FIT
+        heard = part.sounds if trusted else min(part.sounds, least + TRUSTED)
+        unlikely = _unlikely(found, evidence, sound, copies)
+        out.append((found, found.cost + EXCUSED_COST * found.excused + heard + unlikely))
+    return out
+
+
 def _plausible(found: Explanation) -> bool:
     """Whether an explanation is worth comparing with others."""
     return (
         found.presence >= SOME_PRESENCE
         and found.gain_scatter_db < WILD_SCATTER_DB
-        and found.unsteadiness < WILD_S * found.rate
+        and found.unsteadiness < max(WILD_S * found.rate, WILD * found.middle)
     )
 
 
@@ -127,39 +167,174 @@ def _credible(best: Explanation, *, decided: bool) -> bool:
     return sharp or best.unsteadiness < MOST_UNSTEADY_S * best.rate
 
 
-def _again(found: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened) -> bool:
-    """Whether copies of copies are as loud as what they copy in every band: played again.
+def _played(told: list[Explanation], evidence: Evidence, sound: Whitened) -> list[Explanation]:
+    """The explanations by which what is played comes again, not what the unit makes of it.
 
-    A loop loses level on every pass or, where it loses next to none, does not end. Where the
-    recording does not tell whether it ends, level alone decides.
+    And those by a half, a third... of such a lag, at which it comes again less regularly.
     """
-    deep = found.deep
-    if found.sign < 0 or deep.sum() < max(2, found.copied // 2):
+    likely = told[:WEIGHED]
+    as_it_was = [
+        (found, change)
+        for found in likely
+        if _lossless(found, *NO_LOSS_DB)
+        and (change := _change_of_shape(found, evidence, sound)) is not None
+        and (change < SAME or not _loses(found))
+    ]
+    least = min((change for _, change in as_it_was), default=0.0)
+    sure = [found for found, change in as_it_was if change < ALIKE * least + MUCH_SAME]
+    near = PLAYED_NEAR_S * evidence.rate
+    parts = [
+        found
+        for found in likely
+        if not any(found is other for other in sure)
+        and (
+            any(abs(abs(one.middle - two.middle) - found.middle) < near for one, two in _two(sure))
+            or (
+                any(_whole_part(found.middle, other.middle, near) for other in sure)
+                and _lossless(found, *PART_LOSS_DB)
+            )
+        )
+    ]
+    return sure + parts
+
+
+def _change_of_shape(found: Explanation, evidence: Evidence, sound: Whitened) -> float | None:
+    """How far first copies differ in shape from what they copy, or None where it is much.
+
+    Where noise hides it, it is little.
+    """
+    first = found.root & found.found
+    change, unsure = _change(found, evidence, first, sound)
+    by_copies = 1 - float(np.quantile(np.abs(found.coherence[first]), 0.75)) ** 2
+    change = max(0.0, min(change, by_copies))
+    return change if change < SAME_SHAPE + 1.5 * min(unsure, MOST_UNSURE) else None
+
+
+def _lossless(found: Explanation, first_db: float, further_db: float) -> bool:
+    """Whether copies, and copies of copies, are as loud as what they copy."""
+    if found.deep.sum() < max(2, found.copied // 2):
         return False
-    if found.lasting is not None and found.lasting > LASTING:
-        return False
-    loudest = _loudest(found, evidence)
-    gain_db, error_db = _change_db(found, evidence, loudest, sound, copies)
-    sure = error_db < SURE_DB
-    # Hum fills a band, a crooked sample grid dulls another: the middle band tells.
-    middle_db = float(np.median(gain_db[sure])) if sure.any() else float(gain_db[0])
-    uneven_db = float(np.median(np.abs(gain_db[sure] - middle_db))) if sure.any() else 0.0
-    within_db = SAME_DB if found.lasting is None else NO_LOSS_DB
-    level_db = 20 * np.log10(np.abs(found.gain[loudest]))
-    scatter_db = float(np.median(np.abs(level_db - np.median(level_db))))
-    within_db += 2 * (float(np.min(error_db)) + scatter_db / np.sqrt(loudest.sum()))
-    whole_db = abs(float(np.median(level_db)))
-    if np.median(level_db) < -max(LOSS_DB, LOSS_SCATTERS * scatter_db):
-        return False
-    if abs(middle_db) < within_db and uneven_db < UNEVEN_DB and whole_db < WHOLE_DB + scatter_db:
-        return True
-    return max(scatter_db, whole_db) < EVEN_DB or (
-        found.lasting is not None and whole_db < HARDLY_DB
-    )
+    first = found.root & found.found
+    further = _level_db(found, found.deep)
+    # Sounds that run into one another add up.
+    return abs(_level_db(found, first)) < first_db and -further_db < further < 2 * further_db
+
+
+def _loses(found: Explanation) -> bool:
+    """Whether further copies are fainter by the same little every time, as in a loop."""
+    unsure = _unsure_db(found, found.deep)
+    return _level_db(found, found.deep) < -max(LOSS_DB, 4 * unsure)
+
+
+def _two(found: list[Explanation]) -> list[tuple[Explanation, Explanation]]:
+    return list(itertools.combinations(found, 2))
+
+
+def _whole_part(lag: float, whole: float, near: float) -> bool:
+    """Whether a lag is a half, a third or a quarter of another."""
+    return any(abs(times * lag - whole) < near for times in (2, 3, 4))
+
+
+def _change(
+    found: Explanation, evidence: Evidence, rows: NDArray[np.bool_], sound: Whitened
+) -> tuple[float, float]:
+    """How far copies differ in shape from what they copy: 1 less coherence squared.
+
+    Of the ones most like, and what of it noise makes.
+    """
+    brief = briefly(sound)
+    chosen = np.flatnonzero(rows)
+    if len(chosen) > MOST_COMPARED:
+        chosen = chosen[np.linspace(0, len(chosen) - 1, MOST_COMPARED).astype(int)]
+    rate = evidence.rate
+    lead, length = round(BEFORE_S * rate), round((evidence.length_s + BEFORE_S) * rate)
+    hz = np.fft.rfftfreq(2 * (lead + length))
+    turns = np.exp(-2j * np.pi * hz[:, None] * np.linspace(-1.5, 1.5, 49)[None, :])
+    noise = (lead + length) * brief.noise
+    change, unsure = [], []
+    for k in chosen:
+        at, lag = int(evidence.at[k]), float(found.lag[k])
+        whole = round(lag)
+        one = np.fft.rfft(brief.part(at - lead, at + length), len(turns) * 2 - 2)
+        two = np.fft.rfft(brief.part(at - lead + whole, at + length + whole), len(turns) * 2 - 2)
+        sizes = [float(np.sum(np.abs(part) ** 2)) for part in (one, two)]
+        if min(sizes) <= 0:
+            continue
+        cross = one * np.conj(two) * np.exp(-2j * np.pi * hz * (lag - whole))
+        like = float(np.abs(np.real(cross @ turns)).max()) ** 2 / (sizes[0] * sizes[1])
+        change.append(1 - like)
+        unsure.append(noise * len(turns) * (1 / sizes[0] + 1 / sizes[1]))
+    if not change:
+        return np.inf, 0.0
+    return float(np.quantile(change, 0.25)), float(np.median(unsure))
+
+
+def _with_faint(found: Explanation, evidence: Evidence, sound: Whitened) -> Explanation:
+    """The explanation without roots that copy a sound too faint to be an attack itself."""
+    if evidence.heard is not None:
+        return found
+    root = found.root.copy()
+    reach = round(FAINT_S * evidence.rate)
+    for k in np.flatnonzero(root & (evidence.at - evidence.at[0] > found.middle)):
+        cut = template(sound, int(evidence.at[k]), None)
+        back = -round(float(found.around[k]))
+        rho, gain = coherence(sound, cut, back - reach, back + reach)
+        top = int(np.argmax(np.abs(rho)))
+        root[k] = np.abs(rho[top]) < FAINT_LIKENESS * found.likeness or np.abs(gain[top]) < 1
+    return msgspec.structs.replace(found, root=root, due=found.due & root)
+
+
+def _unlikely(found: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened) -> float:
+    """What it costs that no tape does so, or that few units are set so; in sounds left over.
+
+    Where many sounds run into one another, the one is not asked.
+    """
+    sharper = found.deep.sum() < found.copied and _sharpens(found, evidence, sound, copies)
+    louder_db = 0.0
+    if copies is sound:
+        louder_db = max(0.0, _level_db(found, found.root & found.found) - LOUD_DB)
+    return SHARPER_COST * sharper + LOUDER_COST * louder_db
+
+
+def _sharpens(found: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened) -> bool:
+    """Whether copies are stronger than what they copy at both ends of the band: no tape does so.
+
+    So it is from an echo to the next sound played.
+    """
+    rows = np.flatnonzero(found.root & found.found)
+    at, lags = evidence.at[rows], found.lag[rows]
+    gain_db, error_db = passing(
+        briefly(sound), briefly(copies), at, lags, evidence.length_s
+    ).band_db()
+    rise_db = (gain_db[1] + gain_db[-1]) / 2 - gain_db[len(gain_db) // 2]
+    error = np.hypot(np.hypot(error_db[1], error_db[-1]) / 2, error_db[len(gain_db) // 2])
+    return bool(rise_db > max(SHARPER_DB, SHARPER_ERRORS * error))
+
+
+def _unsure_db(found: Explanation, rows: NDArray[np.bool_]) -> float:
+    """Standard error of the median level."""
+    level = 20 * np.log10(np.abs(found.gain[rows]))
+    scatter = float(np.median(np.abs(level - np.median(level))))
+    return 1.858 * scatter / float(np.sqrt(len(level)))
 
 
 def _level_db(found: Explanation, rows: NDArray[np.bool_]) -> float:
     return float(np.median(20 * np.log10(np.abs(found.gain[rows])))) if rows.any() else 0.0
+
+
+def _all_wet(best: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened) -> bool:
+    """Whether the unit does to the copies what it does to the originals: these are repeats too.
+
+    Beside a played sound it would be chance.
+    """
+    off_db, error_db = _unlike_in_pairs(best, evidence, sound, copies)
+    if off_db < ALIKE_DB + 2 * error_db:
+        return True
+    sure = error_db < WELL_KNOWN_DB or off_db > UNLIKE_DB + UNLIKE_ERRORS * error_db
+    if np.isfinite(off_db) and sure:
+        return False
+    difference, error = further_gain(best, evidence, sound)
+    return abs(difference) < ALIKE_PART + 2.2 * error
 
 
 def _loudest(found: Explanation, evidence: Evidence) -> NDArray[np.bool_]:
@@ -198,14 +373,16 @@ def _apart(found: Explanation, evidence: Evidence, rows: NDArray[np.bool_]) -> N
     return rows_apart
 
 
-def _all_wet(best: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened) -> bool:
-    """Whether first copies are to their originals as second copies are to first ones.
+def _unlike_in_pairs(
+    best: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened
+) -> tuple[float, float]:
+    """How far first copies are to their originals from what second copies are to first ones.
 
-    So it is where the originals are repeats already; beside a played sound it would be chance.
+    In dB, the median of bands, and its error; infinite where they do not tell.
     """
     first = best.found & best.root
     if first.sum() < 2 or best.deep.sum() < max(2, best.copied // 2):
-        return False
+        return np.inf, 0.0
     second = _loudest(best, evidence)
     (one_db, one_error), (other_db, other_error) = (
         _change_db(best, evidence, rows, sound, copies) for rows in (first, second)
@@ -213,9 +390,8 @@ def _all_wet(best: Explanation, evidence: Evidence, sound: Whitened, copies: Whi
     error_db = np.hypot(one_error, other_error)
     sure = error_db < SURE_DB
     if not sure.any():
-        return False
-    within_db = ALIKE_DB + 2 * float(np.median(error_db[sure]))
-    return float(np.median(np.abs(one_db - other_db)[sure])) < within_db
+        return np.inf, 0.0
+    return float(np.median(np.abs(one_db - other_db)[sure])), float(np.median(error_db[sure]))
 
 
 def _told(evidence: Evidence) -> list[Explanation]:
@@ -224,19 +400,36 @@ def _told(evidence: Evidence) -> list[Explanation]:
     room = evidence.end - evidence.at.astype(float)
     told: list[Explanation] = []
     for lag, sign in candidates(evidence.found, room, SHORTEST_S * rate, LONGEST_S * rate):
-        found = explain(evidence, lag, sign)
-        if found.copied and found.found.sum() >= LEAST_COPIES and _plausible(found):
-            told.append(found)
+        told += [found for turned in (sign, 0) if (found := _told_by(evidence, lag, turned))]
+    told.sort(key=lambda found: found.cost)
+    # Copies of copies may be more like what is played, in a band of their own, than copies.
+    for found in told[:PARTED]:
+        parts = (found.middle / times for times in (2, 3, 4))
+        told += [part for lag in parts if (part := _told_by(evidence, lag, 0))]
     told.sort(key=lambda found: found.cost)
     kept: list[Explanation] = []
     for found in told:
         twins = [k for k, other in enumerate(kept) if _twins(found, other)]
         if not twins:
             kept.append(found)
-        elif found.sign != kept[twins[0]].sign and found.likeness > kept[twins[0]].likeness:
+        elif (
+            found.sign * kept[twins[0]].sign < 0
+            and found.likeness > kept[twins[0]].likeness
+            and found.cost < kept[twins[0]].cost + 1
+        ):
             # In a narrow band a copy correlates half a period off as well, turned over.
             kept[twins[0]] = found
     return sorted(kept, key=lambda found: found.cost)
+
+
+def _told_by(evidence: Evidence, lag: float, sign: int) -> Explanation | None:
+    """The explanation by a lag, where it is one at all."""
+    if lag < SHORTEST_S * evidence.rate:
+        return None
+    found = explain(evidence, lag, sign)
+    if not found.copied or found.found.sum() < LEAST_COPIES or not _plausible(found):
+        return None
+    return found
 
 
 def _twins(one: Explanation, other: Explanation) -> bool:
@@ -253,23 +446,23 @@ def _without(evidence: Evidence, again: list[Explanation]) -> Evidence:
     return msgspec.structs.replace(evidence, found=evidence.found.only(keep))
 
 
-def _beside(best: Explanation, played: Explanation, rate: float) -> bool:
+def _beside(best: Explanation, played: Explanation, near: float) -> bool:
     """Whether `best` may be what rings on beside a lag at which the played sound comes again."""
     times = max(1, round(best.middle / played.middle))
-    if abs(best.middle - times * played.middle) > BESIDE_S * rate:
+    if abs(best.middle - times * played.middle) > near:
         return False
     return best.likeness < BESIDE_COHERENCE
 
 
-def _part_of(best: Explanation, other: Explanation) -> bool:
+def _part_of(best: Explanation, other: Explanation, more: float) -> bool:
     """Whether `best` may be the second, third or fourth repeat at the lag of `other`."""
     times = best.middle / other.middle
     whole = round(times)
     as_many = other.likeness > SURE_COHERENCE and other.found.sum() > AS_MANY * best.found.sum()
-    most = PART_MARGIN[int(as_many)]
-    if margin(best, other) > most * best.left_over:
+    if more > PART_MARGIN[int(as_many)] * best.left_over:
         return False
-    fits = 2 <= whole <= 4 and abs(times / whole - 1) < 0.003 and best.sign == other.sign**whole
+    signs = {best.sign, other.sign**whole}
+    fits = 2 <= whole <= 4 and abs(times / whole - 1) < 0.003 and len(signs - {0}) < 2
     return fits and other.presence > PART_PRESENCE
 
 

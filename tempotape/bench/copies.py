@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
+from scipy import fft, ndimage
 
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.recording import Samples
@@ -14,7 +14,8 @@ BEFORE_S = 0.002
 LEAST_CUT_S, LONGEST_CUT_S = 0.006, 0.025
 LEAST_COHERENCE = 0.2
 LEAST_SNR = 5.0
-MOST_PEAKS = 80
+MOST_PEAKS = 160
+BESIDE_S, BESIDE = 0.004, 0.6  # what is so near a peak, and smaller, is its own ringing
 STEPS = 8  # a sample
 _REACH = 8
 
@@ -107,18 +108,20 @@ def copies_of(sound: Whitened, attack: int, cut: Template, low: int, high: int) 
     inner = size[1:-1]
     top = (inner >= size[:-2]) & (inner > size[2:]) & (inner > LEAST_COHERENCE)
     top &= np.abs(gain[1:-1]) * cut.size > LEAST_SNR
+    reach = 2 * round(BESIDE_S * sound.rate_hz) + 1
+    top &= inner > BESIDE * ndimage.maximum_filter1d(size, reach)[1:-1]
     at = np.flatnonzero(top) + 1
     if len(at) > MOST_PEAKS:
         at = np.sort(at[np.argsort(-size[at])[:MOST_PEAKS]])
     if not len(at):
         none = np.zeros(0)
         return Found(np.zeros(0, np.int64), none, none, none)
-    shift, rise = _between(rho, at)
+    shift, rise = between(rho, at)
     return Found(np.full(len(at), attack), at + shift + low, rho[at] * rise, gain[at] * rise)
 
 
-def _between(rho: Samples, at: NDArray[np.int64]) -> tuple[Samples, Samples]:
-    """Where between the samples each peak is, and how much higher there.
+def between(rho: Samples, at: NDArray[np.int64]) -> tuple[Samples, Samples]:
+    """Where between the samples each peak at `at` is, and how much higher there.
 
     The band reaches far up to half the rate: between samples a windowed sinc tells, no parabola.
     """

@@ -12,7 +12,14 @@ import msgspec
 import numpy as np
 from scipy import stats
 
-from tempotape.bench.believing import LEAST_COPIES, LONGEST_S, ONLY_PLAYED, SHORTEST_S, believed
+from tempotape.bench.believing import (
+    LEAST_COPIES,
+    LONGEST_S,
+    NO_REPEATS,
+    ONLY_PLAYED,
+    SHORTEST_S,
+    believed,
+)
 from tempotape.bench.copies import Found, copies_of, gathered, template
 from tempotape.bench.explaining import Evidence, Explanation, Numbers, studied
 from tempotape.bench.onsets import Attacks, Whitened, attacks, whitened
@@ -26,7 +33,7 @@ ALIKE_COHERENCE, AGAIN_S = 0.9, 0.004  # where the first sound seems to come aga
 AT_ONCE_S = 0.010  # a cut made at random seldom falls so near before a sound
 SILENT_START, FIRST_ATTACKS = 1.5, 20  # of the usual time between the first attacks
 AGAIN_PART = 1.1  # of the silence before a sound, where it comes again
-ODD_S, UNLIKE_TAPE, ODD_LIKENESS = (5e-5, 3e-4), 0.45, 0.7  # no tape makes the one the other
+ODD_S, UNLIKE_TAPE, ODD_LIKENESS = 3e-4, 0.48, 0.7  # no tape makes the one the other
 CLIP = 4.0
 OUTLIER_S = 0.0002
 FILTERS_UNLIKE = 0.25  # of what the filters add: none are quite as they are fitted
@@ -137,15 +144,15 @@ def _measured(
         begins, lags = _throughout(sound, copies, struck, evidence, best)
     else:
         begins, lags = _pairs(best, evidence)
+    if len(begins) < LEAST_COPIES:
+        return Heard(why=NO_REPEATS)
     line, left = _straight(begins, lags)
     spread = 1.4826 * float(np.median(np.abs(left)))
     kept = np.abs(left) <= CLIP * max(spread, OUTLIER_S * rate)
     begins, lags, left = begins[kept], lags[kept], left[kept]
     passed = passing(sound.through(copies), copies, begins, lags, evidence.length_s)
     extra_s, unsure_s, unlike = extra_lag_s(passed)
-    odd_s = float(np.hypot(extra_s, unsure_s))
-    strange = unsure_s > ODD_S[1] or (odd_s > ODD_S[0] and unlike > UNLIKE_TAPE)
-    if strange and best.likeness < ODD_LIKENESS:
+    if best.likeness < ODD_LIKENESS and (unsure_s > ODD_S or unlike > UNLIKE_TAPE):
         return Heard(why=ONLY_PLAYED)
     ms = (lags / rate - extra_s) * 1e3
     scatter_ms = float(np.sqrt(np.mean(left**2))) / rate * 1e3

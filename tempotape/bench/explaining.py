@@ -33,6 +33,7 @@ LANDING_S, LANDING_PART = (0.003, 0.008), 0.8
 class Explanation(msgspec.Struct, frozen=True):
     """How well a lag explains the recording. Arrays run over the studied attacks."""
 
+    around: Samples  # where a copy was looked for, samples
     lag: Samples  # of the copy, samples; NaN where none was found
     gain: Samples
     coherence: Samples
@@ -179,8 +180,9 @@ class Track(msgspec.Struct, frozen=True):
     gain: Samples
 
     @property
-    def count(self) -> int:
-        return int(np.isfinite(self.lag).sum())
+    def weight(self) -> float:
+        """How many copies it has, by how like they are."""
+        return float(np.nansum(np.abs(self.coherence)))
 
 
 def follow(found: Found, times: Samples, lag: float, sign: int, rate: float) -> Track:
@@ -190,7 +192,8 @@ def follow(found: Found, times: Samples, lag: float, sign: int, rate: float) -> 
     peaks a period before and after as well. One that strays is followed where that finds more.
     """
     width = min(WIDTH * lag, WIDEST_S * rate)
-    near = found.only((np.abs(found.lag - lag) <= 3 * width) & (sign * found.coherence > 0))
+    signed = sign * found.coherence > 0 if sign else np.ones(len(found.lag), bool)
+    near = found.only((np.abs(found.lag - lag) <= 3 * width) & signed)
     straying = _follow(near, times, lag, width, rate)
     around = near.only(np.abs(near.lag - lag) <= width)
     if not len(around.lag):
@@ -199,7 +202,7 @@ def follow(found: Found, times: Samples, lag: float, sign: int, rate: float) -> 
     crowd = crowd - np.searchsorted(np.sort(around.lag), around.lag - CROWD_S * rate)
     weight = crowd * np.abs(around.coherence)
     steady = _follow(near, times, float(around.lag[np.argmax(weight)]), STEADY_S * rate, rate)
-    return steady if steady.count >= STEADY_PART * straying.count else straying
+    return steady if steady.weight >= STEADY_PART * straying.weight else straying
 
 
 def _follow(near: Found, times: Samples, lag: float, width: float, rate: float) -> Track:
@@ -218,8 +221,10 @@ def _follow(near: Found, times: Samples, lag: float, width: float, rate: float) 
             break
         values = out[0][have]
         smooth = ndimage.median_filter(values, size=min(9, len(values)), mode="nearest")
-        spread = 1.5 * float(np.median(np.abs(values - smooth)))
-        tolerance = min(width, max(0.0008 * rate, 5 * spread))
+        # The copies most like what they copy tell how far the delay strays between them.
+        like = np.abs(out[1][have])
+        off = np.abs(values - smooth)[like >= np.median(like)]
+        tolerance = min(width, max(0.0008 * rate, 2.5 * float(np.percentile(off, 90))))
         track = _carried_on(times, times[have], smooth)
     return Track(track, out[0], out[1], out[2])
 
@@ -288,6 +293,7 @@ def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
     # An attack soon after the studied stretch begins may copy one from before it.
     early = root & np.isnan(lags) & (at - evidence.since <= 1.03 * middle) & (heard is None)
     return Explanation(
+        around=around,
         lag=lags,
         gain=gain,
         coherence=rho,

@@ -34,6 +34,7 @@ RINGING = 8e-3  # in energy
 LEAST_NOISE = 1e-3  # in energy; where nothing sounds, rounding must not count
 LOUDEST = 20
 AROUND_S, OVER_AROUND = 0.25, 7.0
+TONE_S, TONE_HZ, OVER_HUM_HZ, TONE_PART = 0.25, (2850.0, 3350.0), 400.0, 0.7
 CHUNK = 1 << 16
 
 
@@ -157,7 +158,19 @@ def attacks(sound: Whitened) -> Attacks:
     )
     if len(found):
         found = found[envelope[found] > FAINT * _usual(envelope[found])]
+        found = found[[not _in_tone(sound.thinned, int(at) * hop) for at in found]]
     return Attacks(found * hop, envelope[found].astype(np.float64) / noise)
+
+
+def _in_tone(thinned: Thinned, at: int) -> bool:
+    """Whether what sounds from sample `at` on is a tone to measure flutter by: it beats."""
+    rate = thinned.rate_hz
+    length = round(TONE_S * rate)
+    power = np.abs(fft.rfft(thinned.part(at, at + length) * np.hanning(length))) ** 2
+    hz = fft.rfftfreq(length, 1 / rate)
+    told = power[hz > OVER_HUM_HZ].sum()
+    tone = power[(hz > TONE_HZ[0]) & (hz < TONE_HZ[1])].sum()
+    return bool(tone > TONE_PART * told)
 
 
 def _struck(envelope: Samples, noise: float, step_s: float) -> NDArray[np.int64]:

@@ -22,8 +22,11 @@ LOW_HZ, HIGH_HZ = 250.0, 0.42  # the band looked at: lower edge, and upper in pa
 BANDS = 5
 USUAL_HZ = np.array([90.0, 6000.0])  # corners of the band of a tape unit
 USUAL_SPREAD = np.array([0.6, 0.5])  # of their logarithms
-PHASELESS_COST = 4.0  # filters without phase are not met in hardware
-FIT_FLOOR = 0.003  # of the largest transfer: no unit is a Butterworth filter exactly
+PHASELESS_COST = 60.0  # filters without phase are not met in hardware
+FIT_FLOOR = 0.003  # of the transfer: no unit is a Butterworth filter exactly
+WARPED_HZ = 10_000.0  # at higher rates the band looked at ends far from half the rate
+TEMPER = 6.0  # neighbouring bins are not independent, and no model is quite right
+LEAKS = 0.004  # of the strongest bin, into every other
 LEAD_S, RAMP_S = 0.003, 0.002
 MOST_PAIRS = 200
 
@@ -34,6 +37,7 @@ class Passing(msgspec.Struct, frozen=True):
     """The mean transfer from attacks to their copies, with the copies' lag taken out."""
 
     hz: Samples
+    rate_hz: float
     transfer: Spectrum
     error: Samples  # one standard deviation of `transfer`, each part
     weight: Samples  # of the attacks' energy
@@ -91,7 +95,7 @@ def passing(
     transfer = cross / energy
     left = np.sum(np.abs(tail - transfer * head) ** 2, axis=0)
     error = np.sqrt(left / max(1, len(begins) - 1) / energy / 2 + 1e-8 * np.abs(transfer) ** 2)
-    return Passing(hz[used], transfer, error, energy)
+    return Passing(hz[used], rate, transfer, error, energy)
 
 
 def _window(rate: float, length_s: float) -> Samples:
@@ -118,13 +122,18 @@ def extra_lag_s(passed: Passing) -> tuple[float, float, float]:
         _fit(passed, Model(low, high, phased))
         for low, high, phased in itertools.product((1, 2), (1, 2, 4), (True, False))
     ]
+    if passed.rate_hz < WARPED_HZ:
+        fits += [
+            _fit(passed, Model(low, high, phased=True, warped=True))
+            for low, high in itertools.product((1, 2), (1, 2, 4))
+        ]
     best = min(fits, key=lambda fit: fit.cost)
     half_s = min(5e-4, 0.5 * float(np.sum(passed.weight) / np.sum(passed.hz * passed.weight)))
     fits += [_fit(passed, best.model, steps * half_s) for steps in (-1, 1)]
     best = min(fits, key=lambda fit: fit.cost)
     # Weighed as by their likelihood, so that what the copies do not decide shows in the error.
     scale = max(1.0, best.cost / (2 * len(passed.hz)))
-    weights = np.array([np.exp(-0.5 * (fit.cost - best.cost) / scale) for fit in fits])
+    weights = np.array([np.exp(-0.5 * (fit.cost - best.cost) / scale / TEMPER) for fit in fits])
     weights = weights / weights.sum()
     lags = np.array([fit.lag_s for fit in fits])
     mean = float(np.sum(weights * lags))
@@ -139,6 +148,7 @@ class Model(msgspec.Struct, frozen=True):
     low_order: int
     high_order: int
     phased: bool
+    warped: bool = False  # as a digital filter is near half the rate, by the bilinear transform
 
 
 class Fit(msgspec.Struct, frozen=True):
@@ -153,12 +163,16 @@ class Fit(msgspec.Struct, frozen=True):
 
 def _fit(passed: Passing, model: Model, begin_s: float = 0.0) -> Fit:
     hz, transfer = passed.hz, passed.transfer
-    sigma = np.hypot(passed.error, FIT_FLOOR * np.abs(transfer).max())
+    whole = float(np.sqrt(np.sum(passed.weight * np.abs(transfer) ** 2) / np.sum(passed.weight)))
+    faint = np.sqrt(passed.weight.max() / passed.weight)
+    sigma = np.hypot(passed.error, whole * np.hypot(FIT_FLOOR, LEAKS * faint))
     turn = -2j * np.pi * hz * 1e-3
 
+    seen = passed.rate_hz / np.pi * np.tan(np.pi * hz / passed.rate_hz) if model.warped else hz
+
     def left(x: Samples) -> Samples:
-        shape = _butter(np.exp(x[2]) / hz, model.low_order) * _butter(
-            hz / np.exp(x[3]), model.high_order, conjugate=True
+        shape = _butter(np.exp(x[2]) / seen, model.low_order) * _butter(
+            seen / np.exp(x[3]), model.high_order, conjugate=True
         )
         shape = shape if model.phased else np.abs(shape).astype(complex)
         off = (transfer - shape * x[0] * np.exp(turn * x[1])) / sigma
@@ -176,7 +190,7 @@ def _fit(passed: Passing, model: Model, begin_s: float = 0.0) -> Fit:
     count = len(hz)
     off = left(solved.x)[: 2 * count] * np.tile(sigma, 2)
     left_over = np.maximum(off[:count] ** 2 + off[count:] ** 2 - 2 * passed.error**2, 0)
-    whole = np.abs(transfer) ** 2
+    energy = np.abs(transfer) ** 2
     covariance = np.linalg.pinv(solved.jac.T @ solved.jac)
     return Fit(
         model=model,
@@ -184,7 +198,7 @@ def _fit(passed: Passing, model: Model, begin_s: float = 0.0) -> Fit:
         lag_s=-float(solved.x[1]) * 1e-3,
         # Neighbouring bins of a windowed spectrum are not independent: they count half.
         error_s=float(np.sqrt(2 * covariance[1, 1])) * 1e-3,
-        unlike=float(np.sum(passed.weight * left_over) / np.sum(passed.weight * whole)),
+        unlike=float(np.sum(passed.weight * left_over) / np.sum(passed.weight * energy)),
     )
 
 

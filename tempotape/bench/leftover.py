@@ -1,0 +1,422 @@
+"""What is left of a recording when the copies that a lag predicts are taken off.
+
+What one pass does to a sound is fitted to the attacks and their copies; then, from the first sound
+on, what has sounded gives what must come again. Taken off, it leaves the sounds that were played.
+A lag that is not the echo's leaves more: copies that it does not predict, and predicted ones that
+are not there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from tempotape.bench.copies import between
+from tempotape.bench.explaining import Evidence, Explanation
+from tempotape.bench.onsets import Whitened
+from tempotape.bench.recording import Samples
+
+BEFORE, AFTER = 10, 26  # samples that one pass may spread a sound over
+RIDGE = 1e-2  # of the mean energy: bands in which nothing sounds must not be made up
+MOST_PAIRS, ENOUGH, KEPT = 60, 6, 0.7
+LEAD_S, LENGTH_S = 0.002, 0.004  # around an attack, beside its own length
+TILE_S = 0.004
+RINGING_S, RINGING = 0.09, 1e-2  # the whitening filter rings; in energy
+QUIET_PERCENTILE, QUIET, LOUDEST, LEAST_QUIET = 25, 1.25, 20, 2e-3
+SOUNDS, STANDS_OUT = 3.0, 3.0  # in energy, over the quiet
+EXPLAINED, UNLIKE = 0.25, 0.1  # in energy: no pass is quite as it is fitted
+TURNS, SHIFT_S = 2, 0.0007
+GAIN_TURNS, BLOCKS, LOUD, BEGINS_S, PASS_UNLIKE = 4, 10, 0.05, 0.1, 0.06
+LASTS_S, OVER_LEAST = 0.25, 10.0
+STRETCH_S, WHOLE_S = 20.0, 45.0
+SILENCE = 64  # samples before the first
+TABLE, HALF, CHUNK = 512, 8, 1 << 16  # of the windowed sinc that reads between samples
+
+
+def _table() -> Samples:
+    away = np.arange(2 * HALF) - (HALF - 1) - np.arange(TABLE + 1)[:, None] / TABLE
+    window = np.i0(6 * np.sqrt(np.clip(1 - (away / HALF) ** 2, 0, 1))) / np.i0(6)
+    return np.asarray(np.sinc(away) * window)
+
+
+_TABLE = _table()
+
+
+class Passes(msgspec.Struct, frozen=True):
+    """What the first pass does to a sound, and what every further one: filters, in samples."""
+
+    first: Samples
+    further: Samples
+
+
+class Stretch(msgspec.Struct, frozen=True):
+    """Samples `begin` to `end` of a recording, of which those from `told` on count."""
+
+    begin: int
+    end: int
+    told: int
+
+
+class LeftOver(msgspec.Struct, frozen=True):
+    """What lags leave over, in sounds as loud as the usual attack.
+
+    And `off`, how far copies are from what the fitted pass makes of what they copy, in energy.
+    """
+
+    sounds: float
+    off: float
+
+
+def left_over(
+    found: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened
+) -> LeftOver:
+    """What the lags found leave over."""
+    passes, off = _passes(found, evidence, sound, copies)
+    has = np.flatnonzero(found.found)
+    times, lags = evidence.at[has].astype(float), found.lag[has]
+    left = whole = 0.0
+    count = 0
+    for stretch in _stretches(evidence, float(lags.max())):
+        tiles = round(TILE_S * evidence.rate)
+        length = (stretch.end - stretch.begin) // tiles * tiles
+        if length <= 0:
+            continue
+        heard = copies.part(stretch.begin, stretch.begin + length)
+        moved = Track(times + lags - stretch.begin, lags)
+        quiet = _quiet(_energy(heard, tiles))
+        if copies is sound:
+            predicted = _again(heard, moved, passes, tiles, SOUNDS * quiet).predicted
+        else:
+            played = sound.part(stretch.begin, stretch.begin + length)
+            predicted = _copied(played, heard, moved, passes)
+        skip = max(0, stretch.told - stretch.begin) // tiles
+        one, all_ = _nats(heard, predicted, quiet, tiles, skip)
+        left, whole = left + one, whole + all_
+        count += int(((evidence.at >= stretch.told) & (evidence.at < stretch.end)).sum())
+    return LeftOver(left / max(whole / max(count, 1), 1e-9), off)
+
+
+def aligned(
+    found: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened
+) -> Explanation:
+    """The explanation with all its lags to the same place in the copies.
+
+    A copy in a narrow band fits nearly as well half a period off and turned over. Once it is known
+    what a pass does, what it makes of each attack tells which place is meant.
+    """
+    lag = found.lag.copy()
+    first = found.root & found.found
+    for turn in range(TURNS):
+        known = msgspec.structs.replace(found, lag=lag)
+        signed = found.coherence[first] > 0
+        usual = first.copy()
+        if turn == 0:
+            usual[first] = signed if 2 * signed.sum() >= len(signed) else ~signed
+        taps = _fitted(list(_pairs(evidence, known, usual, (sound, copies), most=MOST_PAIRS)))
+        for rows, source in ((first, sound), (found.deep, copies)):
+            lag[rows] += _shifts(evidence, known, rows, (source, copies), taps)
+    return msgspec.structs.replace(found, lag=lag)
+
+
+def _shifts(
+    evidence: Evidence,
+    found: Explanation,
+    rows: NDArray[np.bool_],
+    sides: tuple[Whitened, Whitened],
+    taps: Samples,
+) -> Samples:
+    """How much later each copy comes than the lags say, samples."""
+    reach = round(SHIFT_S * evidence.rate)
+    out = []
+    for ways, copy in _pairs(evidence, found, rows, sides, reach=reach):
+        made = ways @ taps
+        match = np.correlate(copy, made, "valid")
+        total = np.concatenate(([0.0], np.cumsum(copy**2)))
+        match = match / np.sqrt(np.maximum(total[len(made) :] - total[: -len(made)], 1e-9))
+        top = np.array([int(np.argmax(match[1:-1])) + 1])
+        out.append(float(top[0] + between(match, top)[0][0]) - reach)
+    return np.array(out)
+
+
+def further_gain(found: Explanation, evidence: Evidence, sound: Whitened) -> tuple[float, float]:
+    """How much less a pass does to what has passed than to what is played, and its error.
+
+    Both in parts of the gain of a first pass, in a recording of both. What is heard is the played
+    sound and what has passed; by least squares, over and over as each is known better, it tells
+    with what gain either comes again. The error is that of blocks of the recording, and of fitting
+    the pass to the played sounds alone.
+    """
+    passes, _ = _passes(found, evidence, sound, sound)
+    has = np.flatnonzero(found.found)
+    times, lags = evidence.at[has].astype(float), found.lag[has]
+    copied = times + lags
+    again = copied + np.interp(copied, times, lags)
+    due = np.concatenate((copied, again))
+    sums = np.zeros((0, 5))
+    tile = round(TILE_S * evidence.rate)
+    first = further = 1.0
+    for _ in range(GAIN_TURNS):
+        parts = []
+        for stretch in _stretches(evidence, float(lags.max())):
+            length = (stretch.end - stretch.begin) // tile * tile
+            heard = sound.part(stretch.begin, stretch.begin + length)
+            moved = Track(times + lags - stretch.begin, lags)
+            gained = Passes(first * passes.first, further * passes.first)
+            quiet = _quiet(_energy(heard, tile))
+            apart = _again(heard, moved, gained, tile, SOUNDS * quiet)
+            at = np.arange(length) - moved.at(0, length)
+            played = _loud(apart.played, tile)  # what is left of copies is not played
+            first_again = _passed(played, at, passes.first)
+            further_again = _passed(apart.passed, at, passes.first)
+            told = _sums(heard, first_again, further_again, tile)
+            parts.append(told[_near(due - stretch.begin, length // tile, tile, evidence.rate)])
+        sums = np.concatenate(parts)
+        first, further = _gains(sums.sum(axis=0))
+    blocks = np.array_split(sums, BLOCKS)
+    without = [_gains(sums.sum(axis=0) - block.sum(axis=0)) for block in blocks]
+    differences = np.array([(one - other) / first for one, other in without])
+    error = np.sqrt((BLOCKS - 1) * np.mean((differences - differences.mean()) ** 2))  # jackknife
+    return (first - further) / first, float(np.hypot(error, PASS_UNLIKE))
+
+
+def _near(due: Samples, tiles: int, tile: int, rate: float) -> NDArray[np.bool_]:
+    """The tiles in which copies begin, or would: what sounds on, as a tone does, tells little."""
+    steps = np.zeros(tiles + 1)
+    begin = np.clip(((due - LEAD_S * rate) // tile).astype(int), 0, tiles)
+    end = np.clip(((due + BEGINS_S * rate) // tile).astype(int) + 1, 0, tiles)
+    np.add.at(steps, begin, 1)
+    np.add.at(steps, end, -1)
+    return np.cumsum(steps)[:-1] > 0
+
+
+def _loud(sound: Samples, tile: int) -> Samples:
+    """Where it is loud; 0 elsewhere."""
+    energy = _energy(sound, tile)
+    loud = energy > LOUD * float(np.median(np.sort(energy)[-LOUDEST:]))
+    return sound * np.repeat(loud, tile)
+
+
+def _sums(heard: Samples, played: Samples, passed: Samples, tile: int) -> Samples:
+    """Sums of products, a row a tile, each weighed by how little sounds there."""
+    whole = heard.reshape(-1, tile)
+    one, two = played.reshape(-1, tile), passed.reshape(-1, tile)
+    energy = np.mean(whole**2, axis=1)
+    floor = _quiet(energy) + RINGING * _around(energy)
+    weight = 1 / (energy + np.mean(one**2 + two**2, axis=1) + floor)
+    products = (one * one, one * two, two * two, one * whole, two * whole)
+    return np.stack([weight * product.sum(axis=1) for product in products], axis=1)
+
+
+def _gains(sums: Samples) -> tuple[float, float]:
+    """The gains of first and further passes; the latter as the former where nothing tells it."""
+    square = np.array([[sums[0], sums[1]], [sums[1], sums[2]]])
+    ridge = 1e-6 * max(float(sums[0]), 1e-30) * np.eye(2)
+    first, further = np.linalg.solve(square + ridge, sums[3:]).tolist()
+    return float(first), float(further)
+
+
+class Track(msgspec.Struct, frozen=True):
+    """Lags, in samples, of the copies heard at `times`."""
+
+    times: Samples
+    lags: Samples
+
+    def at(self, begin: int, end: int) -> Samples:
+        return np.interp(np.arange(begin, end), self.times, self.lags)
+
+
+def _stretches(evidence: Evidence, longest: float) -> list[Stretch]:
+    """All of a short recording, or both ends: there lags differ in what they leave over."""
+    rate, end = evidence.rate, evidence.end
+    if end <= WHOLE_S * rate:
+        return [Stretch(-SILENCE, end, 0)]
+    first, length = int(evidence.at[0] - rate), round(STRETCH_S * rate)
+    begin = end - length
+    ends = [Stretch(begin, end, begin + round(longest))]
+    return [Stretch(first, first + length, first), *ends]
+
+
+def _passes(
+    found: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened
+) -> tuple[Passes, float]:
+    """What passes do, and how far the first is from what it is fitted to, the median."""
+    rows = found.root & found.found
+    pairs = list(_pairs(evidence, found, rows, (sound, copies), most=MOST_PAIRS))
+    first = _fitted(pairs)
+    off = float(np.median(_off(pairs, first)))
+    if not found.deep.any():
+        return Passes(first, np.zeros(len(first))), off
+    deep = list(_pairs(evidence, found, found.deep, (copies, copies), most=MOST_PAIRS))
+    if len(deep) >= ENOUGH:
+        return Passes(first, _fitted(deep)), off
+    gains = [float(ways @ first @ copy) / max(_sum(ways @ first), 1e-9) for ways, copy in deep]
+    return Passes(first, first * float(np.clip(np.median(gains), 0.0, 1.5))), off
+
+
+def _sum(samples: Samples) -> float:
+    return float(np.sum(samples**2))
+
+
+Pair = tuple[Samples, Samples]
+
+
+def _pairs(
+    evidence: Evidence,
+    found: Explanation,
+    rows: NDArray[np.bool_],
+    sides: tuple[Whitened, Whitened],
+    *,
+    most: int | None = None,
+    reach: int = 0,
+) -> Iterator[Pair]:
+    """For each attack all the ways its sound may be shifted, and its copy.
+
+    Of `most` attacks; with the copy, `reach` more samples either side.
+    """
+    chosen = np.flatnonzero(rows)
+    if most is not None and len(chosen) > most:
+        chosen = chosen[np.linspace(0, len(chosen) - 1, most).astype(int)]
+    sound, copies = sides
+    rate = evidence.rate
+    lead, length = round(LEAD_S * rate), int((evidence.length_s + LENGTH_S) * rate)
+    for k in chosen:
+        at, lag = int(evidence.at[k]), float(found.lag[k])
+        whole = int(np.floor(lag))
+        around = sound.part(at - lead - AFTER - HALF, at + length + BEFORE + HALF)
+        shifted = _read(around, np.arange(HALF, len(around) - HALF) - (lag - whole))
+        ways = np.lib.stride_tricks.sliding_window_view(shifted, BEFORE + AFTER + 1)[:, ::-1]
+        begin = at - lead + whole
+        copy = copies.part(begin - reach, begin + len(ways) + reach)
+        yield ways, copy
+
+
+def _fitted(pairs: list[Pair]) -> Samples:
+    """The filter, by least squares, once more without the copies that others run into."""
+    taps = _solved(pairs)
+    if len(pairs) < ENOUGH:
+        return taps
+    best = np.argsort(_off(pairs, taps))[: max(4, int(KEPT * len(pairs)))]
+    return _solved([pairs[k] for k in best])
+
+
+def _off(pairs: list[Pair], taps: Samples) -> list[float]:
+    return [_sum(copy - ways @ taps) / max(_sum(copy), 1e-9) for ways, copy in pairs]
+
+
+def _solved(pairs: list[Pair]) -> Samples:
+    square = np.sum([ways.T @ ways for ways, _ in pairs], axis=0)
+    cross = np.sum([ways.T @ copy for ways, copy in pairs], axis=0)
+    ridge = RIDGE * np.trace(square) / len(square) + 1e-12
+    return np.asarray(np.linalg.solve(square + ridge * np.eye(len(square)), cross))
+
+
+def _read(samples: Samples, at: NDArray[np.floating]) -> Samples:
+    """`samples` at fractional positions, 0 outside."""
+    out = np.zeros(len(at))
+    ways = np.lib.stride_tricks.sliding_window_view(samples, 2 * HALF)
+    for begin in range(0, len(at), CHUNK):
+        some = at[begin : begin + CHUNK]
+        whole = np.floor(some).astype(np.int64)
+        phase = np.rint((some - whole) * TABLE).astype(np.int64)
+        first = whole - (HALF - 1)
+        inside = (first >= 0) & (first + 2 * HALF <= len(samples))
+        read = np.einsum("ij,ij->i", ways[first[inside]], _TABLE[phase[inside]])
+        out[begin : begin + CHUNK][inside] = read
+    return out
+
+
+class Apart(msgspec.Struct, frozen=True):
+    """What is heard, told apart, and what of it was `predicted`."""
+
+    played: Samples
+    passed: Samples
+    predicted: Samples
+
+
+def _again(heard: Samples, moved: Track, passes: Passes, tile: int, sounds: float) -> Apart:
+    """What comes again in a recording of both, from what has sounded before.
+
+    Tile by tile what is heard is told apart: what was predicted has passed the unit, what is left
+    was played; where the prediction fails, all of it was.
+    """
+    count = len(heard)
+    predicted = np.zeros(count)
+    played, passed = np.zeros(count + tile), np.zeros(count + tile)
+    ahead = BEFORE + AFTER
+    sources = np.zeros((2, count + ahead + tile))
+    reach = int(moved.lags.min()) - BEFORE - 2 * HALF
+    step = max(tile, reach // tile * tile)
+    for begin in range(0, count, step):
+        end = min(begin + step, count)
+        fresh = begin if begin == 0 else begin + BEFORE
+        at = np.arange(fresh, end + BEFORE) - moved.at(fresh, end + BEFORE)
+        for row, source in zip(sources, (played, passed), strict=True):
+            row[AFTER + fresh : AFTER + end + BEFORE] = _read(source, at)
+        span = slice(begin, end + ahead)
+        predicted[begin:end] = sum(
+            np.convolve(row[span], taps, "valid")
+            for row, taps in zip(sources, (passes.first, passes.further), strict=True)
+        )
+        all_ = heard[begin:end].reshape(-1, tile)
+        copy = predicted[begin:end].reshape(-1, tile)
+        energy = np.mean(all_**2, axis=1, keepdims=True)
+        off = np.mean((all_ - copy) ** 2, axis=1, keepdims=True)
+        explained, fails, silent = off <= EXPLAINED * energy, off > energy, energy <= sounds
+        fresh_sound = np.where(explained | silent, 0, np.where(fails, all_, all_ - copy))
+        copied = np.where(silent | fails, 0, np.where(explained, all_, copy))
+        played[begin:end], passed[begin:end] = fresh_sound.ravel(), copied.ravel()
+    return Apart(played[:count], passed[:count], predicted)
+
+
+def _copied(played: Samples, heard: Samples, moved: Track, passes: Passes) -> Samples:
+    """What comes again on a side of its own."""
+    at = np.arange(len(heard)) - moved.at(0, len(heard))
+    return _passed(played, at, passes.first) + _passed(heard, at, passes.further)
+
+
+def _passed(source: Samples, at: Samples, taps: Samples) -> Samples:
+    """What a pass makes of what `source` was at the positions `at`."""
+    row = np.concatenate((np.zeros(AFTER), _read(source, at), np.zeros(BEFORE)))
+    out: Samples = np.convolve(row, taps, "valid")
+    return out
+
+
+def _energy(samples: Samples, tile: int) -> Samples:
+    out: Samples = np.mean(samples.reshape(-1, tile) ** 2, axis=1)
+    return out
+
+
+def _quiet(energy: Samples) -> float:
+    """Energy where nothing sounds."""
+    quiet = QUIET * float(np.percentile(energy, QUIET_PERCENTILE))
+    return max(quiet, LEAST_QUIET * float(np.median(np.sort(energy)[-LOUDEST:])), 1e-30)
+
+
+def _nats(
+    heard: Samples, predicted: Samples, quiet: float, tile: int, skip: int
+) -> tuple[float, float]:
+    """How far what is left stands out, and how far all does: logarithms of energy, summed."""
+    whole, copy = _energy(heard, tile)[skip:], _energy(predicted, tile)[skip:]
+    left = _energy(heard - predicted, tile)[skip:]
+    floor = STANDS_OUT * (quiet + RINGING * _around(np.maximum(whole, copy)))
+    stands = np.log(np.maximum(1.0, np.maximum(left - UNLIKE * copy, 0.0) / floor))
+    begins = _begins(whole) | _begins(copy)
+    told = np.log(np.maximum(1.0, whole / floor))
+    return float(np.sum(stands[begins])), float(np.sum(told[begins]))
+
+
+def _around(energy: Samples) -> Samples:
+    """The largest energy near each tile."""
+    return np.asarray(ndimage.maximum_filter1d(energy, 2 * int(RINGING_S / TILE_S) + 1))
+
+
+def _begins(energy: Samples) -> NDArray[np.bool_]:
+    """Where energy is far over its least of the time before: a tone that lasts tells nothing."""
+    span = int(LASTS_S / TILE_S)
+    least = ndimage.minimum_filter1d(energy, span, origin=(span - 1) // 2, mode="constant")
+    begins: NDArray[np.bool_] = energy > OVER_LEAST * least
+    return begins
