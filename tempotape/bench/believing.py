@@ -48,7 +48,7 @@ UNLIKE_DB, UNLIKE_ERRORS = 0.3, 5.0
 CLEAR_S, FEW, SECOND = 0.008, 5, 12  # between sounds that do not run into one another
 FALLING_DB = -1.0  # a pass
 DISTINCT = 0.01
-WEIGHED, TRUSTED, MUCH_ALIKE, FIT = 12, 8.0, 0.8, 0.1  # the latter two in energy
+WEIGHED, TRUSTED, MUCH_ALIKE, FIT = 12, 8.0, 0.8, 0.1  # the last in energy
 EXCUSED_COST, SHARPER_COST, SHARPER_DB, SHARPER_ERRORS = 0.9, 3.0, 0.04, 4.0
 LOUD_DB, LOUDER_COST = 6.0, 0.5  # of the first copies, and a dB more
 NO_LOSS_DB, PART_LOSS_DB = (3.2, 0.7), (4.0, 1.2)  # of a first copy, and of further ones
@@ -119,12 +119,13 @@ def _weighed(
     What is heard to be left over counts only so much where copies are like what they copy and
     yet no pass could be fitted: they are overloaded, or run into one another.
     """
-    if not told:
-        return []
     likely = [
-        aligned(_with_faint(found, evidence, sound), evidence, sound, copies)
+        aligned(rooted, evidence, sound, copies)
         for found in told[:WEIGHED]
+        if (rooted := _with_faint(found, evidence, sound)).copied
     ]
+    if not likely:
+        return []
     left = [left_over(found, evidence, sound, copies) for found in likely]
     least = min(part.sounds for part in left)
     out = []
@@ -477,7 +478,8 @@ def _multiple(best: Explanation, evidence: Evidence) -> bool:
         return False
     for times in (2, 3, 4):
         near = np.abs(found.lag * times - best.middle) < WIDTH * best.middle
-        heard = near & (best.sign * found.coherence > SHARP_COHERENCE)
+        like = best.sign * found.coherence if best.sign else np.abs(found.coherence)
+        heard = near & (like > SHARP_COHERENCE)
         again = np.isin(rows, found.attack[heard])
         if again[0] and float(np.mean(again)) > LEAST_PRESENCE:
             return True

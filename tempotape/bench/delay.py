@@ -191,7 +191,8 @@ def _throughout(
         low, high = round(around[k] - reach), round(around[k] + reach)
         cut = template(sound, int(struck.at[k]), following[k])
         seen = copies_of(copies, 0, cut, low, high)
-        worth = best.sign * seen.coherence - 0.2 * np.abs(seen.lag - around[k]) / reach
+        like = best.sign * seen.coherence if best.sign else np.abs(seen.coherence)
+        worth = like - 0.2 * np.abs(seen.lag - around[k]) / reach
         if len(worth) and worth.max() > 0:
             at.append(int(struck.at[k]))
             found.append(float(seen.lag[np.argmax(worth)]))

@@ -26,7 +26,7 @@ CLEAR_OVER_NOISE = 40.0  # in energy: so loud a copy is heard as an attack
 STEADY_COPY_S, EVEN_COPY_DB = 5e-5, 0.1  # so near together copies fall in a good recording
 LIKE_COPY = 0.3  # what is unlike in them, of their size
 NEVER = 4
-LOOSE, AS_LOOSE = 0.5, 0.12
+LOOSE = 0.5
 LANDING_S, LANDING_PART = (0.003, 0.008), 0.8
 
 
@@ -37,14 +37,13 @@ class Explanation(msgspec.Struct, frozen=True):
     lag: Samples  # of the copy, samples; NaN where none was found
     gain: Samples
     coherence: Samples
-    sign: int
+    sign: int  # of the copies: 1, -1, or 0 where either is taken
     rate: float
     root: NDArray[np.bool_]  # attacks that are no copy of one before
     excused: int  # roots that may copy one from before the studied stretch
     due: NDArray[np.bool_]  # roots whose copy should be in the recording
     orphans: int  # sounds on the wet side that are no copy of anything
     heard_as_attacks: float | None  # part of the copies loud enough for it; None where too few are
-    lasting: float | None  # of the last attacks, the part that has copies; None if none is due
 
     @property
     def found(self) -> NDArray[np.bool_]:
@@ -114,15 +113,6 @@ class Explanation(msgspec.Struct, frozen=True):
         """Median deviation of the copies' levels, over the roots."""
         level = 20 * np.log10(np.abs(self.gain[self.root & self.found]))
         return float(np.median(np.abs(level - np.median(level)))) if len(level) else np.inf
-
-
-def margin(best: Explanation, other: Explanation) -> float:
-    """How many sounds more `other` leaves over than `best`; looseness counts where it is unlike."""
-    left_over = float(other.left_over - best.left_over)
-    cost = other.cost - best.cost
-    if abs(other.looseness - best.looseness) < AS_LOOSE:
-        return left_over
-    return max(left_over, cost) if min(left_over, cost) >= 0 else cost
 
 
 def studied(count: int) -> tuple[Numbers, Numbers]:
@@ -289,7 +279,6 @@ def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
     copied = root & np.isfinite(lags)
     clear = copied & (evidence.energy * np.nan_to_num(gain) ** 2 > CLEAR_OVER_NOISE)
     struck = _landed(at[clear] + lags[clear], (at if heard is None else heard).astype(float), near)
-    last = room & (at > at[-1] - 0.97 * middle)
     # An attack soon after the studied stretch begins may copy one from before it.
     early = root & np.isnan(lags) & (at - evidence.since <= 1.03 * middle) & (heard is None)
     return Explanation(
@@ -304,7 +293,6 @@ def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
         due=root & room & ~early,
         orphans=orphans,
         heard_as_attacks=float(np.mean(struck)) if clear.sum() >= 3 else None,
-        lasting=float(np.mean(np.isfinite(lags[last]))) if last.any() else None,
     )
 
 

@@ -86,7 +86,7 @@ def left_over(
         if length <= 0:
             continue
         heard = copies.part(stretch.begin, stretch.begin + length)
-        moved = Track(times + lags - stretch.begin, lags)
+        moved = Lags(times + lags - stretch.begin, lags)
         quiet = _quiet(_energy(heard, tiles))
         if copies is sound:
             predicted = _again(heard, moved, passes, tiles, SOUNDS * quiet).predicted
@@ -164,7 +164,7 @@ def further_gain(found: Explanation, evidence: Evidence, sound: Whitened) -> tup
         for stretch in _stretches(evidence, float(lags.max())):
             length = (stretch.end - stretch.begin) // tile * tile
             heard = sound.part(stretch.begin, stretch.begin + length)
-            moved = Track(times + lags - stretch.begin, lags)
+            moved = Lags(times + lags - stretch.begin, lags)
             gained = Passes(first * passes.first, further * passes.first)
             quiet = _quiet(_energy(heard, tile))
             apart = _again(heard, moved, gained, tile, SOUNDS * quiet)
@@ -176,6 +176,8 @@ def further_gain(found: Explanation, evidence: Evidence, sound: Whitened) -> tup
             parts.append(told[_near(due - stretch.begin, length // tile, tile, evidence.rate)])
         sums = np.concatenate(parts)
         first, further = _gains(sums.sum(axis=0))
+    if first <= 0:
+        return 0.0, np.inf
     blocks = np.array_split(sums, BLOCKS)
     without = [_gains(sums.sum(axis=0) - block.sum(axis=0)) for block in blocks]
     differences = np.array([(one - other) / first for one, other in without])
@@ -219,7 +221,7 @@ def _gains(sums: Samples) -> tuple[float, float]:
     return float(first), float(further)
 
 
-class Track(msgspec.Struct, frozen=True):
+class Lags(msgspec.Struct, frozen=True):
     """Lags, in samples, of the copies heard at `times`."""
 
     times: Samples
@@ -234,8 +236,8 @@ def _stretches(evidence: Evidence, longest: float) -> list[Stretch]:
     rate, end = evidence.rate, evidence.end
     if end <= WHOLE_S * rate:
         return [Stretch(-SILENCE, end, 0)]
-    first, length = int(evidence.at[0] - rate), round(STRETCH_S * rate)
-    begin = end - length
+    length = round(STRETCH_S * rate)
+    first, begin = min(int(evidence.at[0] - rate), end - 2 * length), end - length
     ends = [Stretch(begin, end, begin + round(longest))]
     return [Stretch(first, first + length, first), *ends]
 
@@ -337,7 +339,7 @@ class Apart(msgspec.Struct, frozen=True):
     predicted: Samples
 
 
-def _again(heard: Samples, moved: Track, passes: Passes, tile: int, sounds: float) -> Apart:
+def _again(heard: Samples, moved: Lags, passes: Passes, tile: int, sounds: float) -> Apart:
     """What comes again in a recording of both, from what has sounded before.
 
     Tile by tile what is heard is told apart: what was predicted has passed the unit, what is left
@@ -372,7 +374,7 @@ def _again(heard: Samples, moved: Track, passes: Passes, tile: int, sounds: floa
     return Apart(played[:count], passed[:count], predicted)
 
 
-def _copied(played: Samples, heard: Samples, moved: Track, passes: Passes) -> Samples:
+def _copied(played: Samples, heard: Samples, moved: Lags, passes: Passes) -> Samples:
     """What comes again on a side of its own."""
     at = np.arange(len(heard)) - moved.at(0, len(heard))
     return _passed(played, at, passes.first) + _passed(heard, at, passes.further)

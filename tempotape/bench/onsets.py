@@ -6,6 +6,8 @@ hum and hiss come out flat with unit spread, and what is struck stands out.
 
 from __future__ import annotations
 
+import functools
+
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +36,8 @@ RINGING = 8e-3  # in energy
 LEAST_NOISE = 1e-3  # in energy; where nothing sounds, rounding must not count
 LOUDEST = 20
 AROUND_S, OVER_AROUND = 0.25, 7.0
-TONE_S, TONE_HZ, OVER_HUM_HZ, TONE_PART = 0.25, (2850.0, 3350.0), 400.0, 0.7
+TONE_S, TONE_HZ, OVER_HUM_HZ = 0.25, (2850.0, 3350.0), 400.0
+TONE_PART, TONE_LASTS = 0.7, 0.25  # in energy
 CHUNK = 1 << 16
 
 
@@ -163,14 +166,30 @@ def attacks(sound: Whitened) -> Attacks:
 
 
 def _in_tone(thinned: Thinned, at: int) -> bool:
-    """Whether what sounds from sample `at` on is a tone to measure flutter by: it beats."""
-    rate = thinned.rate_hz
-    length = round(TONE_S * rate)
-    power = np.abs(fft.rfft(thinned.part(at, at + length) * np.hanning(length))) ** 2
-    hz = fft.rfftfreq(length, 1 / rate)
-    told = power[hz > OVER_HUM_HZ].sum()
-    tone = power[(hz > TONE_HZ[0]) & (hz < TONE_HZ[1])].sum()
-    return bool(tone > TONE_PART * told)
+    """Whether a tone to measure flutter by sounds from sample `at` on, and lasts.
+
+    It wavers and, mixed, beats: what rises in it is no attack. A note dies away.
+    """
+    length = round(TONE_S * thinned.rate_hz)
+    window, over_hum, in_band = _tone_filter(length, thinned.rate_hz)
+    powers = []
+    for begin in (at, at + 2 * length):
+        power = np.abs(fft.rfft(thinned.part(begin, begin + length) * window)) ** 2
+        tone = float(power[in_band].sum())
+        if tone <= TONE_PART * float(power[over_hum].sum()):
+            return False
+        powers.append(tone)
+    return powers[1] > TONE_LASTS * powers[0]
+
+
+@functools.lru_cache(maxsize=4)
+def _tone_filter(
+    length: int, rate_hz: float
+) -> tuple[Samples, NDArray[np.bool_], NDArray[np.bool_]]:
+    """A window, and which bins of its spectrum are over hum and in the tone's band."""
+    hz = fft.rfftfreq(length, 1 / rate_hz)
+    in_band = (hz > TONE_HZ[0]) & (hz < TONE_HZ[1])
+    return np.hanning(length), hz > OVER_HUM_HZ, in_band
 
 
 def _struck(envelope: Samples, noise: float, step_s: float) -> NDArray[np.int64]:
