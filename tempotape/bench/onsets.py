@@ -6,8 +6,6 @@ hum and hiss come out flat with unit spread, and what is struck stands out.
 
 from __future__ import annotations
 
-import functools
-
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +35,8 @@ LEAST_NOISE = 1e-3  # in energy; where nothing sounds, rounding must not count
 LOUDEST = 20
 AROUND_S, OVER_AROUND = 0.25, 7.0
 TONE_S, TONE_HZ, OVER_HUM_HZ = 0.25, (2850.0, 3350.0), 400.0
-TONE_PART, TONE_LASTS = 0.7, 0.25  # in energy
+TONE_PART, TONE_STEADY, PARTS = 0.7, 0.05, 5  # in energy; of a block
+LASTS_S, RINGS_ON_S = 2.0, 0.6
 CHUNK = 1 << 16
 
 
@@ -161,35 +160,35 @@ def attacks(sound: Whitened) -> Attacks:
     )
     if len(found):
         found = found[envelope[found] > FAINT * _usual(envelope[found])]
-        found = found[[not _in_tone(sound.thinned, int(at) * hop) for at in found]]
+        for begin, end in _tones(sound.thinned):
+            found = found[(found * hop < begin) | (found * hop > end)]
     return Attacks(found * hop, envelope[found].astype(np.float64) / noise)
 
 
-def _in_tone(thinned: Thinned, at: int) -> bool:
-    """Whether a tone to measure flutter by sounds from sample `at` on, and lasts.
+def _tones(thinned: Thinned) -> list[tuple[int, int]]:
+    """Where a tone to measure flutter by lasts, in samples, with what rings on after it.
 
-    It wavers and, mixed, beats: what rises in it is no attack. A note dies away.
+    It wavers and, mixed, beats: what rises in it is no attack. Notes as high are short.
     """
     length = round(TONE_S * thinned.rate_hz)
-    window, over_hum, in_band = _tone_filter(length, thinned.rate_hz)
-    powers = []
-    for begin in (at, at + 2 * length):
-        power = np.abs(fft.rfft(thinned.part(begin, begin + length) * window)) ** 2
-        tone = float(power[in_band].sum())
-        if tone <= TONE_PART * float(power[over_hum].sum()):
-            return False
-        powers.append(tone)
-    return powers[1] > TONE_LASTS * powers[0]
-
-
-@functools.lru_cache(maxsize=4)
-def _tone_filter(
-    length: int, rate_hz: float
-) -> tuple[Samples, NDArray[np.bool_], NDArray[np.bool_]]:
-    """A window, and which bins of its spectrum are over hum and in the tone's band."""
-    hz = fft.rfftfreq(length, 1 / rate_hz)
-    in_band = (hz > TONE_HZ[0]) & (hz < TONE_HZ[1])
-    return np.hanning(length), hz > OVER_HUM_HZ, in_band
+    hz = fft.rfftfreq(length, 1 / thinned.rate_hz)
+    over_hum, in_band = hz > OVER_HUM_HZ, (hz > TONE_HZ[0]) & (hz < TONE_HZ[1])
+    window = np.hanning(length)
+    begins, ends = [], []
+    since, blocks = 0, len(thinned) // length
+    for block in range(blocks + 1):
+        sound = thinned.part(block * length, (block + 1) * length)
+        power = np.abs(fft.rfft(sound * window)) ** 2
+        parts = np.add.reduceat(sound**2, np.arange(PARTS) * length // PARTS)
+        steady = parts.min() > TONE_STEADY * parts.mean()
+        tone = power[in_band].sum() > TONE_PART * power[over_hum].sum()
+        if block < blocks and steady and tone:
+            continue
+        if (block - since) * TONE_S >= LASTS_S:
+            begins.append((since - 1) * length)
+            ends.append(block * length + round(RINGS_ON_S * thinned.rate_hz))
+        since = block + 1
+    return list(zip(begins, ends, strict=True))
 
 
 def _struck(envelope: Samples, noise: float, step_s: float) -> NDArray[np.int64]:

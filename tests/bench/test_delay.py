@@ -252,6 +252,29 @@ def test_a_tone_beside_the_clicks_does_not_hide_their_echoes(feedback):
     assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
 
 
+@pytest.mark.parametrize("length_s", [0.008, 0.06])
+def test_notes_as_high_as_the_tone_are_attacks_all_the_same(length_s):
+    t_s = np.arange(round(5 * length_s * RATE_HZ)) / RATE_HZ
+    note = 0.25 * np.sin(2 * np.pi * 3136 * t_s) * np.exp(-t_s / length_s)
+    sound = np.zeros(FRAMES)
+    for at_s in UNEVEN_S:
+        sound[int(at_s * RATE_HZ) :][: len(note)] += note
+    played = play(changed(UNIT, feedback=0.3), sound, RATE_HZ)
+    assert error_ms(heard(mixed(sound, played, 1.0, 0.8)).delay, played) == pytest.approx(0, abs=1)
+
+
+def test_most_of_very_many_attacks_with_copies_turned_either_way_are_timed():
+    # In a narrow band some copies correlate half a period off.
+    times_s = np.arange(0.5, 148.0, 0.55) + np.random.default_rng(1).uniform(-0.1, 0.1, 269)
+    frames = 150 * 16_000
+    sound = clicks(times_s, frames, 16_000, "sample")
+    unit = changed(UNIT, inverted=True, high_hz=1500.0, low_hz=500.0, order=2)
+    played = play(unit, sound, 16_000)
+    delay = heard(mixed(sound, played), 16_000).delay
+    assert delay.count > 200
+    assert error_ms(delay, played) == pytest.approx(0, abs=1)
+
+
 def test_a_cutting_that_begins_with_an_echo_does_not_turn_the_sides_round():
     played = play(UNIT, CLICKS, RATE_HZ)
     begin = round(2.0 * RATE_HZ)  # between a click and its echo
