@@ -113,6 +113,7 @@ def _evidence(sound: Whitened, copies: Whitened, struck: Attacks, *, mono: bool)
         end=len(sound),
         rate=rate,
         length_s=float(np.median([len(cut.sound) for cut in cuts])) / rate,
+        tones=struck.tones,
     )
 
 

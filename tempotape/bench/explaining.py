@@ -240,6 +240,7 @@ class Evidence(msgspec.Struct, frozen=True):
     end: int
     rate: float
     length_s: float  # of a usual attack
+    tones: tuple[tuple[int, int], ...] = ()  # where a tone to measure flutter by sounds
 
     @property
     def near_s(self) -> float:

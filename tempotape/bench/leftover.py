@@ -93,8 +93,11 @@ def left_over(
         else:
             played = sound.part(stretch.begin, stretch.begin + length)
             predicted = _copied(played, heard, moved, passes)
-        skip = max(0, stretch.told - stretch.begin) // tiles
-        one, all_ = _nats(heard, predicted, quiet, tiles, skip)
+        at = stretch.begin + tiles * np.arange(length // tiles)
+        counts = at >= stretch.told
+        for begin, end in evidence.tones:
+            counts &= (at < begin) | (at > end)
+        one, all_ = _nats(heard, predicted, quiet, tiles, counts)
         left, whole = left + one, whole + all_
         count += int(((evidence.at >= stretch.told) & (evidence.at < stretch.end)).sum())
     return LeftOver(left / max(whole / max(count, 1), 1e-9), off)
@@ -399,14 +402,17 @@ def _quiet(energy: Samples) -> float:
 
 
 def _nats(
-    heard: Samples, predicted: Samples, quiet: float, tile: int, skip: int
+    heard: Samples, predicted: Samples, quiet: float, tile: int, counts: NDArray[np.bool_]
 ) -> tuple[float, float]:
-    """How far what is left stands out, and how far all does: logarithms of energy, summed."""
-    whole, copy = _energy(heard, tile)[skip:], _energy(predicted, tile)[skip:]
-    left = _energy(heard - predicted, tile)[skip:]
+    """How far what is left stands out, and how far all does: logarithms of energy, summed.
+
+    Over the tiles that count.
+    """
+    whole, copy = _energy(heard, tile), _energy(predicted, tile)
+    left = _energy(heard - predicted, tile)
     floor = STANDS_OUT * (quiet + RINGING * _around(np.maximum(whole, copy)))
     stands = np.log(np.maximum(1.0, np.maximum(left - UNLIKE * copy, 0.0) / floor))
-    begins = _begins(whole) | _begins(copy)
+    begins = counts & (_begins(whole) | _begins(copy))
     told = np.log(np.maximum(1.0, whole / floor))
     return float(np.sum(stands[begins])), float(np.sum(told[begins]))
 

@@ -79,10 +79,14 @@ class Whitened(msgspec.Struct, frozen=True):
 
 
 class Attacks(msgspec.Struct, frozen=True):
-    """Attacks at sample numbers `at` of the working rate; `energy` over the noise at each."""
+    """Attacks at sample numbers `at` of the working rate; `energy` over the noise at each.
+
+    `tones` are the stretches in which a tone to measure flutter by sounds: none are told there.
+    """
 
     at: NDArray[np.int64]
     energy: Samples
+    tones: tuple[tuple[int, int], ...] = ()
 
     def __len__(self) -> int:
         return len(self.at)
@@ -160,12 +164,13 @@ def attacks(sound: Whitened) -> Attacks:
     )
     if len(found):
         found = found[envelope[found] > FAINT * _usual(envelope[found])]
-        for begin, end in _tones(sound.thinned):
-            found = found[(found * hop < begin) | (found * hop > end)]
-    return Attacks(found * hop, envelope[found].astype(np.float64) / noise)
+    tones = _tones(sound.thinned) if len(found) else ()
+    for begin, end in tones:
+        found = found[(found * hop < begin) | (found * hop > end)]
+    return Attacks(found * hop, envelope[found].astype(np.float64) / noise, tones)
 
 
-def _tones(thinned: Thinned) -> list[tuple[int, int]]:
+def _tones(thinned: Thinned) -> tuple[tuple[int, int], ...]:
     """Where a tone to measure flutter by lasts, in samples, with what rings on after it.
 
     It wavers and, mixed, beats: what rises in it is no attack. Notes as high are short.
@@ -188,7 +193,7 @@ def _tones(thinned: Thinned) -> list[tuple[int, int]]:
             begins.append((since - 1) * length)
             ends.append(block * length + round(RINGS_ON_S * thinned.rate_hz))
         since = block + 1
-    return list(zip(begins, ends, strict=True))
+    return tuple(zip(begins, ends, strict=True))
 
 
 def _struck(envelope: Samples, noise: float, step_s: float) -> NDArray[np.int64]:
