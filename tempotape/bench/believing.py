@@ -106,7 +106,7 @@ def believed(
         apart_ms = best.middle / evidence.rate * 1e3
         return None, (
             f"no delay: this seems to be the unit's sound alone, with repeats {apart_ms:.1f} ms "
-            "apart; record it with the played sound"
+            "apart; record it with the played sound or, if that is there, with more or less of it"
         )
     return best, ""
 

@@ -185,8 +185,14 @@ def test_the_wet_sound_alone_gives_no_delay():
     repeated = play(changed(UNIT, feedback=0.6), CLICKS, RATE_HZ).wet
     assert heard(repeated).why == (
         "no delay: this seems to be the unit's sound alone, with repeats 511.5 ms apart; "
-        "record it with the played sound"
+        "record it with the played sound or, if that is there, with more or less of it"
     )
+
+
+def test_a_mix_whose_echo_is_as_loud_as_the_feedback_is_sample_for_sample_the_unit_alone():
+    # x + g w, where w = H D (x + g w), is x / (1 - g H D): what a unit makes of a shorter sound.
+    played = play(changed(UNIT, feedback=0.5, hiss=1e-4), CLICKS, RATE_HZ)
+    assert "more or less of it" in heard(mixed(CLICKS, played, 1.0, 0.5)).why
 
 
 @pytest.mark.parametrize("feedback", [0.3, 0.97])
