@@ -42,22 +42,23 @@ LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where the
 LEAST_MARGIN, LEAST_MARGIN_PART = 0.9, (0.02, 0.12)  # parts of the sounds left over
 AGAIN_S, TWIN_S = 0.004, 0.003
 RINGS_S, BESIDE_S, BESIDE_COHERENCE = 0.012, 0.030, 0.6
-ALIKE_PART = 0.02  # of the gain
+ALIKE_PART, ALIKE_ERRORS = 0.02, 2.2  # of the gain
 SURE_DB, ALIKE_DB, WELL_KNOWN_DB = 0.3, 0.18, 0.06
 UNLIKE_DB, UNLIKE_ERRORS = 0.3, 5.0
 CLEAR_S, FEW, SECOND = 0.008, 5, 12  # between sounds that do not run into one another
 FALLING_DB = -1.0  # a pass
-DISTINCT = 0.01
+DISTINCT = 0.01  # of the lag: nearer lags are one
 WEIGHED, TRUSTED, MUCH_ALIKE, FIT = 12, 8.0, 0.8, 0.1  # the last in energy
 EXCUSED_COST, SHARPER_COST, SHARPER_DB, SHARPER_ERRORS = 0.9, 3.0, 0.04, 4.0
 LOUD_DB, LOUDER_COST = 6.0, 0.5  # of the first copies, and a dB more
 NO_LOSS_DB, PART_LOSS_DB = (3.2, 0.7), (4.0, 1.2)  # of a first copy, and of further ones
-SAME_SHAPE, MOST_UNSURE, MOST_COMPARED, BEFORE_S = 3e-3, 0.3, 30, 0.002
+SAME_SHAPE, MOST_UNSURE = 3e-3, 0.3  # 1 less coherence squared: a tape changes more
+MOST_COMPARED, BEFORE_S = 30, 0.002
 PLAYED_NEAR_S = 0.002
-PARTED = 4
-LOSS_DB = 0.2
-ALIKE, SAME, MUCH_SAME = 10.0, 3e-4, 1e-3
-FAINT_S, FAINT_LIKENESS = 0.0015, 0.8
+PARTED = 4  # of the best lags, also their parts are tried
+LOSS_DB = 0.2  # a pass, of which a loop is known
+ALIKE, SAME, MUCH_SAME = 10.0, 3e-4, 1e-3  # of such changes; the first times the least
+FAINT_S, FAINT_LIKENESS = 0.0015, 0.8  # about the lag; of the other copies' likeness
 PART_PRESENCE = 0.35  # at a half, third or quarter of the lag: then that may be the delay
 PART_MARGIN, AS_MANY = (0.15, 0.4), 0.8  # the latter where nearly as many copies are there
 NO_REPEATS = "no delay: no repeats found"
@@ -86,6 +87,7 @@ def believed(
         return None, none
     best, least = min(weighed, key=lambda pair: pair[1])
     # What begins in the middle begins with copies of what was not recorded: how many tells nothing.
+    # Each cost itself, as a sound counted and as one heard.
     begun = EXCUSED_COST + 2 if best.excused else 0.0
     rivals = [
         (other, more - least - begun * max(0, other.excused - best.excused))
@@ -241,7 +243,8 @@ def _change(
 ) -> tuple[float, float]:
     """How far copies differ in shape from what they copy: 1 less coherence squared.
 
-    Of the ones most like, and what of it noise makes.
+    The lower quartile, which what runs into some copies does not move; and how much of such a
+    difference noise makes.
     """
     brief = briefly(sound)
     chosen = np.flatnonzero(rows)
@@ -292,7 +295,7 @@ def _unlikely(found: Explanation, evidence: Evidence, sound: Whitened, copies: W
     """
     sharper = found.deep.sum() < found.copied and _sharpens(found, evidence, sound, copies)
     louder_db = 0.0
-    if copies is sound:
+    if evidence.heard is None:
         louder_db = max(0.0, _level_db(found, found.root & found.found) - LOUD_DB)
     return SHARPER_COST * sharper + LOUDER_COST * louder_db
 
@@ -313,10 +316,14 @@ def _sharpens(found: Explanation, evidence: Evidence, sound: Whitened, copies: W
 
 
 def _unsure_db(found: Explanation, rows: NDArray[np.bool_]) -> float:
-    """Standard error of the median level."""
+    """Standard error of the median level, dB.
+
+    From the median deviation, for normal scatter: 1.4826 to a standard deviation, sqrt(pi / 2)
+    from the error of a mean to that of a median.
+    """
     level = 20 * np.log10(np.abs(found.gain[rows]))
     scatter = float(np.median(np.abs(level - np.median(level))))
-    return 1.858 * scatter / float(np.sqrt(len(level)))
+    return 1.4826 * float(np.sqrt(np.pi / 2 / len(level))) * scatter
 
 
 def _level_db(found: Explanation, rows: NDArray[np.bool_]) -> float:
@@ -335,7 +342,7 @@ def _all_wet(best: Explanation, evidence: Evidence, sound: Whitened, copies: Whi
     if np.isfinite(off_db) and sure:
         return False
     difference, error = further_gain(best, evidence, sound)
-    return abs(difference) < ALIKE_PART + 2.2 * error
+    return abs(difference) < ALIKE_PART + ALIKE_ERRORS * error
 
 
 def _loudest(found: Explanation, evidence: Evidence) -> NDArray[np.bool_]:

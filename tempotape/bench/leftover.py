@@ -29,10 +29,12 @@ RINGING_S, RINGING = 0.09, 1e-2  # the whitening filter rings; in energy
 QUIET_PERCENTILE, QUIET, LOUDEST, LEAST_QUIET = 25, 1.25, 20, 2e-3
 SOUNDS, STANDS_OUT = 3.0, 3.0  # in energy, over the quiet
 EXPLAINED, UNLIKE = 0.25, 0.1  # in energy: no pass is quite as it is fitted
-TURNS, SHIFT_S = 2, 0.0007
-GAIN_TURNS, BLOCKS, LOUD, BEGINS_S, PASS_UNLIKE = 4, 10, 0.05, 0.1, 0.06
-LASTS_S, OVER_LEAST = 0.25, 10.0
-STRETCH_S, WHOLE_S = 20.0, 45.0
+TURNS, SHIFT_S = 2, 0.0007  # more than a period of what clicks sound at, either way
+GAIN_TURNS, BLOCKS = 4, 10  # no more is gained after; for the jackknife
+LOUD, BEGINS_S = 0.05, 0.1  # in energy, of the loudest; after a copy begins
+PASS_UNLIKE = 0.06  # of the gain: what echoes differ from the played sounds the pass is fitted to
+LASTS_S, OVER_LEAST = 0.25, 10.0  # in energy
+STRETCH_S, WHOLE_S = 20.0, 45.0  # several delays long; no more memory than that
 SILENCE = 64  # samples before the first
 TABLE, HALF, CHUNK = 512, 8, 1 << 16  # of the windowed sinc that reads between samples
 
@@ -83,12 +85,10 @@ def left_over(
     for stretch in _stretches(evidence, float(lags.max())):
         tiles = round(TILE_S * evidence.rate)
         length = (stretch.end - stretch.begin) // tiles * tiles
-        if length <= 0:
-            continue
         heard = copies.part(stretch.begin, stretch.begin + length)
         moved = Lags(times + lags - stretch.begin, lags)
         quiet = _quiet(_energy(heard, tiles))
-        if copies is sound:
+        if evidence.heard is None:
             predicted = _again(heard, moved, passes, tiles, SOUNDS * quiet).predicted
         else:
             played = sound.part(stretch.begin, stretch.begin + length)
@@ -217,7 +217,7 @@ def _sums(heard: Samples, played: Samples, passed: Samples, tile: int) -> Sample
 
 
 def _gains(sums: Samples) -> tuple[float, float]:
-    """The gains of first and further passes; the latter as the former where nothing tells it."""
+    """The gains of first and further passes; 0 where nothing of them is heard."""
     square = np.array([[sums[0], sums[1]], [sums[1], sums[2]]])
     ridge = 1e-6 * max(float(sums[0]), 1e-30) * np.eye(2)
     first, further = np.linalg.solve(square + ridge, sums[3:]).tolist()
@@ -231,6 +231,7 @@ class Lags(msgspec.Struct, frozen=True):
     lags: Samples
 
     def at(self, begin: int, end: int) -> Samples:
+        """The lag at every sample from `begin` to `end`, in samples."""
         return np.interp(np.arange(begin, end), self.times, self.lags)
 
 
