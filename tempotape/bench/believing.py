@@ -24,7 +24,7 @@ from tempotape.bench.explaining import (
     explain,
 )
 from tempotape.bench.leftover import aligned, further_gain, left_over
-from tempotape.bench.onsets import Whitened, briefly
+from tempotape.bench.onsets import Whitened
 from tempotape.bench.passing import passing
 from tempotape.bench.recording import Samples
 
@@ -246,7 +246,7 @@ def _change(
     The lower quartile, which what runs into some copies does not move; and how much of such a
     difference noise makes.
     """
-    brief = briefly(sound)
+    brief = sound.brief
     chosen = np.flatnonzero(rows)
     if len(chosen) > MOST_COMPARED:
         chosen = chosen[np.linspace(0, len(chosen) - 1, MOST_COMPARED).astype(int)]
@@ -307,9 +307,7 @@ def _sharpens(found: Explanation, evidence: Evidence, sound: Whitened, copies: W
     """
     rows = np.flatnonzero(found.root & found.found)
     at, lags = evidence.at[rows], found.lag[rows]
-    gain_db, error_db = passing(
-        briefly(sound), briefly(copies), at, lags, evidence.length_s
-    ).band_db()
+    gain_db, error_db = passing(sound.brief, copies.brief, at, lags, evidence.length_s).band_db()
     rise_db = (gain_db[1] + gain_db[-1]) / 2 - gain_db[len(gain_db) // 2]
     error = np.hypot(np.hypot(error_db[1], error_db[-1]) / 2, error_db[len(gain_db) // 2])
     return bool(rise_db > max(SHARPER_DB, SHARPER_ERRORS * error))
@@ -363,7 +361,7 @@ def _change_db(
 ) -> tuple[Samples, Samples]:
     """Gain from attacks to copies as `Passing.band_db`, seen so that neighbours do not run in."""
     apart = _apart(found, evidence, rows)
-    one, other = briefly(sound), briefly(copies)
+    one, other = sound.brief, copies.brief
     return passing(one, other, evidence.at[apart], found.lag[apart], evidence.length_s).band_db()
 
 

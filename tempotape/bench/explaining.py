@@ -204,10 +204,10 @@ def _follow(near: Found, times: Samples, lag: float, width: float, rate: float) 
         fits = np.flatnonzero(off <= tolerance)
         worth = np.abs(near.coherence[fits]) - 0.2 * off[fits] / tolerance
         fits = fits[np.argsort(worth)]  # the worthiest is written last
-        out = np.full((3, len(times)), np.nan)
+        before, out = out, np.full((3, len(times)), np.nan)
         out[:, near.attack[fits]] = near.lag[fits], near.coherence[fits], near.gain[fits]
         have = np.flatnonzero(np.isfinite(out[0]))
-        if len(have) < 2:
+        if len(have) < 2 or np.array_equal(out, before, equal_nan=True):
             break
         values = out[0][have]
         smooth = ndimage.median_filter(values, size=min(9, len(values)), mode="nearest")

@@ -293,7 +293,7 @@ def _pairs(
         at, lag = int(evidence.at[k]), float(found.lag[k])
         whole = int(np.floor(lag))
         around = sound.part(at - lead - AFTER - HALF, at + length + BEFORE + HALF)
-        shifted = _read(around, np.arange(HALF, len(around) - HALF) - (lag - whole))
+        shifted = _later(around, lag - whole)
         ways = np.lib.stride_tricks.sliding_window_view(shifted, BEFORE + AFTER + 1)[:, ::-1]
         begin = at - lead + whole
         copy = copies.part(begin - reach, begin + len(ways) + reach)
@@ -321,17 +321,24 @@ def _solved(pairs: list[Pair]) -> Samples:
 
 
 def _read(samples: Samples, at: NDArray[np.floating]) -> Samples:
-    """`samples` at fractional positions, 0 outside."""
-    out = np.zeros(len(at))
-    ways = np.lib.stride_tricks.sliding_window_view(samples, 2 * HALF)
+    """`samples`, of one sound or of some, at fractional positions; 0 outside."""
+    out = np.zeros((*samples.shape[:-1], len(at)))
+    ways = np.lib.stride_tricks.sliding_window_view(samples, 2 * HALF, axis=-1)
     for begin in range(0, len(at), CHUNK):
         some = at[begin : begin + CHUNK]
         whole = np.floor(some).astype(np.int64)
         phase = np.rint((some - whole) * TABLE).astype(np.int64)
         first = whole - (HALF - 1)
-        inside = (first >= 0) & (first + 2 * HALF <= len(samples))
-        read = np.einsum("ij,ij->i", ways[first[inside]], _TABLE[phase[inside]])
-        out[begin : begin + CHUNK][inside] = read
+        inside = (first >= 0) & (first + 2 * HALF <= samples.shape[-1])
+        read = np.einsum("...ij,ij->...i", ways[..., first[inside], :], _TABLE[phase[inside]])
+        out[..., begin : begin + CHUNK][..., inside] = read
+    return out
+
+
+def _later(samples: Samples, part: float) -> Samples:
+    """`samples` later by a part of a sample, 0 to 1; without `HALF` of them at both ends."""
+    weights = _TABLE[round((1 - part) * TABLE)]
+    out: Samples = np.correlate(samples, weights, "valid")[:-1]
     return out
 
 
@@ -351,7 +358,7 @@ def _again(heard: Samples, moved: Lags, passes: Passes, tile: int, sounds: float
     """
     count = len(heard)
     predicted = np.zeros(count)
-    played, passed = np.zeros(count + tile), np.zeros(count + tile)
+    apart = np.zeros((2, count + tile))  # what was played, and what has passed
     ahead = BEFORE + AFTER
     sources = np.zeros((2, count + ahead + tile))
     reach = int(moved.lags.min()) - BEFORE - 2 * HALF
@@ -360,8 +367,7 @@ def _again(heard: Samples, moved: Lags, passes: Passes, tile: int, sounds: float
         end = min(begin + step, count)
         fresh = begin if begin == 0 else begin + BEFORE
         at = np.arange(fresh, end + BEFORE) - moved.at(fresh, end + BEFORE)
-        for row, source in zip(sources, (played, passed), strict=True):
-            row[AFTER + fresh : AFTER + end + BEFORE] = _read(source, at)
+        sources[:, AFTER + fresh : AFTER + end + BEFORE] = _read(apart, at)
         span = slice(begin, end + ahead)
         predicted[begin:end] = sum(
             np.convolve(row[span], taps, "valid")
@@ -374,8 +380,8 @@ def _again(heard: Samples, moved: Lags, passes: Passes, tile: int, sounds: float
         explained, fails, silent = off <= EXPLAINED * energy, off > energy, energy <= sounds
         fresh_sound = np.where(explained | silent, 0, np.where(fails, all_, all_ - copy))
         copied = np.where(silent | fails, 0, np.where(explained, all_, copy))
-        played[begin:end], passed[begin:end] = fresh_sound.ravel(), copied.ravel()
-    return Apart(played[:count], passed[:count], predicted)
+        apart[:, begin:end] = fresh_sound.ravel(), copied.ravel()
+    return Apart(apart[0, :count], apart[1, :count], predicted)
 
 
 def _copied(played: Samples, heard: Samples, moved: Lags, passes: Passes) -> Samples:

@@ -6,6 +6,8 @@ hum and hiss come out flat with unit spread, and what is struck stands out.
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
@@ -38,9 +40,10 @@ TONE_S, TONE_HZ, OVER_HUM_HZ = 0.25, (2850.0, 3350.0), 400.0
 TONE_PART, TONE_STEADY, PARTS = 0.7, 0.05, 5  # in energy; of a block
 LASTS_S, RINGS_ON_S = 2.0, 0.6
 CHUNK = 1 << 16
+MOST_HELD = 1_500_000  # samples, two minutes
 
 
-class Whitened(msgspec.Struct, frozen=True):
+class Whitened(msgspec.Struct, frozen=True, dict=True):
     """A thinned channel, seen through a filter that makes its background white."""
 
     thinned: Thinned
@@ -69,13 +72,36 @@ class Whitened(msgspec.Struct, frozen=True):
         """This channel, seen through the filter of another."""
         return msgspec.structs.replace(self, taps=other.taps, magnitude=other.magnitude)
 
+    @cached_property
+    def brief(self) -> Whitened:
+        """This channel, seen through a short filter: it does not ring, nor take out hum."""
+        reach = round(BRIEF_S * self.rate_hz)
+        taps = signal.firwin(2 * reach + 1, BRIEF_HZ, pass_zero=False, fs=self.rate_hz)
+        _, response = signal.freqz(taps, worN=len(self.magnitude), include_nyquist=True)
+        return msgspec.structs.replace(self, taps=taps, magnitude=np.abs(response))
+
     def part(self, begin: int, end: int) -> Samples:
+        """Samples `begin` to `end`; zeros well outside the recording."""
+        if self._whole is None:
+            return self._filtered(begin, end)
+        half = len(self.taps) // 2  # so far the filter rings
+        out = np.zeros(end - begin)
+        low, high = max(begin, -half), min(end, len(self) + half)
+        if high > low:
+            out[low - begin : high - begin] = self._whole[low + half : high + half]
+        return out
+
+    @cached_property
+    def _whole(self) -> Samples | None:
+        """All of a short recording, or None: many of its parts are asked for over and over."""
+        half = len(self.taps) // 2
+        return self._filtered(-half, len(self) + half) if len(self) <= MOST_HELD else None
+
+    def _filtered(self, begin: int, end: int) -> Samples:
         half = len(self.taps) // 2
         raw = self.thinned.part(begin - half, end + half)
-        size = fft.next_fast_len(len(raw) + len(self.taps), real=True)
-        spectrum = fft.rfft(raw, size) * fft.rfft(self.taps, size)
-        out: Samples = fft.irfft(spectrum, size)
-        return out[2 * half : 2 * half + end - begin]
+        out: Samples = signal.oaconvolve(raw, self.taps, "valid")
+        return out
 
 
 class Attacks(msgspec.Struct, frozen=True):
@@ -124,14 +150,6 @@ def _tonal(power: Samples) -> bool:
     wide = ndimage.median_filter(loud, (1, WIDE_BINS), mode="nearest")
     ripple = np.percentile(loud / np.maximum(wide, 1e-30), PEAKS_PERCENTILE, axis=1)
     return float(np.median(ripple)) > TONAL
-
-
-def briefly(sound: Whitened) -> Whitened:
-    """The channel seen through a short filter, which does not ring, but does not take out hum."""
-    reach = round(BRIEF_S * sound.rate_hz)
-    taps = signal.firwin(2 * reach + 1, BRIEF_HZ, pass_zero=False, fs=sound.rate_hz)
-    _, response = signal.freqz(taps, worN=len(sound.magnitude), include_nyquist=True)
-    return msgspec.structs.replace(sound, taps=taps, magnitude=np.abs(response))
 
 
 def _middle(hz: Samples) -> Samples:
