@@ -27,6 +27,7 @@ from tempotape.bench.leftover import aligned, further_gain, left_over
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.passing import passing
 from tempotape.bench.recording import Samples
+from tempotape.bench.ringing import rings, rings_on
 
 SHORTEST_S, LONGEST_S = 0.030, 5.0
 LEAST_COPIES, FEW_CHAINS, MANY = 3, 6, 8
@@ -36,19 +37,26 @@ MOST_UNSTEADY_S, MOST_SCATTER_DB = 0.0007, 3.0
 SHARP_COHERENCE, SURE_COHERENCE = 0.7, 0.9
 LEAST_STRIKES = 0.4  # of the copies: a note that rings on resembles itself, but strikes once
 EXACT = 0.6  # looseness of copies that fall so exactly that it cannot be chance
-DECIDED = 0.25  # of the sounds left over: a margin that settles it
+DECIDED, DECIDED_PRESENCE = 0.25, 0.5  # of the sounds left over: a margin that settles it
 UNLIKE = 0.6  # coherence: so much of it is chance, or what two sounds of a kind share
 LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where they fall exactly
 LEAST_MARGIN, LEAST_MARGIN_PART = 0.9, (0.02, 0.12)  # parts of the sounds left over
 AGAIN_S, TWIN_S = 0.004, 0.003
-RINGS_S, BESIDE_S, BESIDE_COHERENCE = 0.012, 0.030, 0.6
-ALIKE_PART, ALIKE_ERRORS = 0.02, 2.2  # of the gain
-SURE_DB, ALIKE_DB, WELL_KNOWN_DB = 0.3, 0.18, 0.06
+RINGS_S, BESIDE_S, BESIDE_COHERENCE = 0.012, 0.030, (0.6, 0.75)
+ALIKE_PART, ALIKE_ERRORS = 0.08, 3.0  # of the gain
+SURE_DB, ALIKE_DB, KNOWN_DB, WELL_KNOWN_DB = 0.3, 0.18, 0.1, 0.06
 UNLIKE_DB, UNLIKE_ERRORS = 0.3, 5.0
 CLEAR_S, FEW, SECOND = 0.008, 5, 12  # between sounds that do not run into one another
 FALLING_DB = -1.0  # a pass
+LEAST_BEAT_S, LEAST_BEATS, ON_BEAT_S = 0.08, 5, 0.004
+REGULAR, OFF_BEAT_COST = 0.1, 2.0  # off the beat; in sounds left over
+ALL_ALONG, IN_FIRST, FIRST_LAG = 0.25, 0.3, 1.05  # of the roots: in the second half; in a lag
+CLEARLY, FARTHER = 0.6, 2.5  # of the others' cost; of the best's
+WHOLE, FAINTER_DB = 0.003, -1.5  # of a lag that is a multiple; of further repeats
+LIKELIER = 0.5  # of the sounds left over: more than notes that ring on hide
 DISTINCT = 0.01  # of the lag: nearer lags are one
-WEIGHED, TRUSTED, MUCH_ALIKE, FIT = 12, 8.0, 0.8, 0.1  # the last in energy
+MOST_RINGING = 30  # asked whether they ring on
+WEIGHED, ALSO_WEIGHED, TRUSTED, MUCH_ALIKE, FIT = 12, 4, 8.0, 0.8, 0.1  # the last in energy
 EXCUSED_COST, SHARPER_COST, SHARPER_DB, SHARPER_ERRORS = 0.9, 3.0, 0.04, 4.0
 LOUD_DB, LOUDER_COST = 6.0, 0.5  # of the first copies, and a dB more
 NO_LOSS_DB, PART_LOSS_DB = (3.2, 0.7), (4.0, 1.2)  # of a first copy, and of further ones
@@ -72,7 +80,10 @@ def believed(
     mono = evidence.heard is None
     told = _told(evidence)
     played = _played(told, evidence, sound) if mono else []
-    if played:
+    beats = [found.middle for found in played if found.middle > LEAST_BEAT_S * evidence.rate]
+    if _echo_all_the_same(told, played, evidence, beats):
+        told = [told[0], *(found for found in told if not any(found is one for one in played))]
+    elif played:
         evidence = _without(evidence, played)
         told = [
             found
@@ -82,9 +93,29 @@ def believed(
     none = ONLY_PLAYED if played else NO_REPEATS
     # Both sides through one filter: what a pass does is short, unlike the two filters' difference.
     played_sound = sound if mono else sound.through(copies)
+    ringing = rings(evidence, sound)
+    if ringing:
+        told = [
+            found
+            for found in told[:MOST_RINGING]
+            if not rings_on(found, evidence, played_sound, copies)
+        ]
+    # On a beat, lags that make the sounds copies of one another cost least before they are weighed.
+    regular = [found for found in told[WEIGHED:] if _off_beat(found, evidence, beats) < REGULAR]
+    told = told[:WEIGHED] + regular[:ALSO_WEIGHED]
     weighed = _weighed(told, evidence, played_sound, copies)
+    weighed = _on_the_beat(weighed, evidence, beats)
     if not weighed:
         return None, none
+    if ringing:
+        weighed = [
+            (found, cost)
+            for found, cost in weighed
+            if not any(
+                _further(found, other) and other_cost < cost + LIKELIER * other.left_over
+                for other, other_cost in weighed
+            )
+        ]
     best, least = min(weighed, key=lambda pair: pair[1])
     # What begins in the middle begins with copies of what was not recorded: how many tells nothing.
     # Each cost itself, as a sound counted and as one heard.
@@ -95,7 +126,7 @@ def believed(
         if abs(np.log(other.middle / best.middle)) > DISTINCT
     ]
     clear = min((more for _, more in rivals), default=np.inf)
-    if not _credible(best, decided=clear > DECIDED * best.left_over):
+    if not _credible(best, decided=clear > DECIDED * best.left_over, ringing=ringing):
         return None, none
     doubtful = (
         any(_part_of(best, other, more) for other, more in rivals)
@@ -123,7 +154,7 @@ def _weighed(
     """
     likely = [
         aligned(rooted, evidence, sound, copies)
-        for found in told[:WEIGHED]
+        for found in told
         if (rooted := _with_faint(found, evidence, sound)).copied
     ]
     if not likely:
@@ -149,25 +180,35 @@ def _plausible(found: Explanation) -> bool:
     )
 
 
-def _credible(best: Explanation, *, decided: bool) -> bool:
+def _credible(best: Explanation, *, decided: bool, ringing: bool) -> bool:
     """Whether the copies are there, alike in level, and strike or, where too faint, are steady.
 
-    Copies that fall very exactly, or are much better than every other lag's, may be fewer.
+    Copies that fall very exactly, or are much better than every other lag's, may be fewer. Among
+    notes that ring on few copies are attacks: those have been asked in another way.
     """
     few = LEAST_COPIES if best.deep.sum() < best.copied else FEW_CHAINS
     unlike = best.likeness < UNLIKE
-    if best.copied < few and (unlike or _level_db(best, best.deep) > FALLING_DB):
-        return False  # a few sounds that come again and again, as loud as ever or none too like
-    if best.heard_as_attacks is not None and best.heard_as_attacks < LEAST_STRIKES:
+    # A few sounds that come again and again, as loud as ever or none too like, or by chance.
+    again = best.copied < few and (unlike or _level_db(best, best.deep) > FALLING_DB)
+    if again or (best.copied < FEW_CHAINS and _strays(best)):
         return False
-    if best.copied >= MANY and best.likeness > LIKELY[1] and best.looseness < EXACT:
-        return True
-    if decided and best.copied >= MANY and best.likeness > LIKELY[0]:
+    struck = best.heard_as_attacks
+    if not ringing and struck is not None and struck < LEAST_STRIKES:
+        return False
+    exact = best.likeness > LIKELY[1] and best.looseness < EXACT
+    best_by_far = decided and best.likeness > LIKELY[0] and best.presence > DECIDED_PRESENCE
+    if best.copied >= MANY and (exact or best_by_far):
         return True
     if best.presence < LEAST_PRESENCE or best.gain_scatter_db > MOST_SCATTER_DB:
         return False
-    sharp = best.heard_as_attacks is not None and best.likeness > SHARP_COHERENCE
+    sharp = struck is not None and best.likeness > SHARP_COHERENCE
     return sharp or best.unsteadiness < MOST_UNSTEADY_S * best.rate
+
+
+def _strays(found: Explanation) -> bool:
+    """Whether the copies' lags differ by more than a tape's speed: a few fall so by chance."""
+    lags = found.lag[found.root & found.found]
+    return bool(np.ptp(lags) > max(WILD_S * found.rate, WILD * found.middle))
 
 
 def _played(told: list[Explanation], evidence: Evidence, sound: Whitened) -> list[Explanation]:
@@ -199,6 +240,73 @@ def _played(told: list[Explanation], evidence: Evidence, sound: Whitened) -> lis
         )
     ]
     return sure + parts
+
+
+def _echo_all_the_same(
+    told: list[Explanation], played: list[Explanation], evidence: Evidence, beats: list[float]
+) -> bool:
+    """Whether the best lag is the echo's though nothing is lost a pass: near oscillation.
+
+    What is played again and again is played for a first time only in the beginning; what an echo
+    repeats is played all along.
+    """
+    if not any(told[0] is found for found in played):
+        return False
+    best = told[0]
+    begun = evidence.at[best.root]
+    late = begun > (evidence.at[0] + evidence.at[-1]) / 2
+    first = begun < evidence.at[0] + FIRST_LAG * best.middle
+    unlike = [
+        found
+        for found in told
+        if not any(found is other for other in played) and not _times(found, best)
+    ]
+    if any(
+        _off_beat(found, evidence, beats) < REGULAR
+        for found in unlike[:WEIGHED]
+        if found.cost < FARTHER * best.cost
+    ):
+        return False
+    others = [found.cost for found in unlike]
+    return (
+        len(begun) >= LEAST_BEATS
+        and float(np.mean(late)) > ALL_ALONG
+        and float(np.mean(first)) < IN_FIRST
+        and best.cost < CLEARLY * min(others, default=np.inf)
+    )
+
+
+def _off_beat(found: Explanation, evidence: Evidence, beats: list[float]) -> float:
+    """The least part of what is played that does not fall on a beat from the first sound on.
+
+    The `beats` are the intervals, in samples, at which what is played may come again. All of it
+    where the recording may begin within the playing: then the first sound tells nothing.
+    """
+    since = evidence.at[found.root] - evidence.at[0]
+    if evidence.since[0] >= 0 or len(since) < LEAST_BEATS:
+        return 1.0
+    near = ON_BEAT_S * evidence.rate
+    off = [np.abs(since - np.rint(since / beat) * beat) > near for beat in beats]
+    return min((float(np.mean(away)) for away in off), default=1.0)
+
+
+def _on_the_beat(
+    weighed: list[tuple[Explanation, float]], evidence: Evidence, beats: list[float]
+) -> list[tuple[Explanation, float]]:
+    """Costs with those of what is played off the beat, where one lag puts nearly all on a beat."""
+    off = [_off_beat(found, evidence, beats) for found, _ in weighed]
+    if min(off, default=1.0) > REGULAR:
+        return weighed
+    return [
+        (found, cost + OFF_BEAT_COST * part * found.root.sum())
+        for (found, cost), part in zip(weighed, off, strict=True)
+    ]
+
+
+def _times(found: Explanation, best: Explanation) -> bool:
+    """Whether a lag is a multiple of another."""
+    times = found.middle / best.middle
+    return round(times) > 1 and abs(times / round(times) - 1) < WHOLE
 
 
 def _change_of_shape(found: Explanation, evidence: Evidence, sound: Whitened) -> float | None:
@@ -334,7 +442,7 @@ def _all_wet(best: Explanation, evidence: Evidence, sound: Whitened, copies: Whi
     Beside a played sound it would be chance.
     """
     off_db, error_db = _unlike_in_pairs(best, evidence, sound, copies)
-    if off_db < ALIKE_DB + 2 * error_db:
+    if off_db < ALIKE_DB + 2 * error_db and error_db < KNOWN_DB:
         return True
     sure = error_db < WELL_KNOWN_DB or off_db > UNLIKE_DB + UNLIKE_ERRORS * error_db
     if np.isfinite(off_db) and sure:
@@ -455,9 +563,10 @@ def _without(evidence: Evidence, again: list[Explanation]) -> Evidence:
 def _beside(best: Explanation, played: Explanation, near: float) -> bool:
     """Whether `best` may be what rings on beside a lag at which the played sound comes again."""
     times = max(1, round(best.middle / played.middle))
-    if abs(best.middle - times * played.middle) > near:
+    off = abs(best.middle - times * played.middle)
+    if off > near:
         return False
-    return best.likeness < BESIDE_COHERENCE
+    return best.likeness < BESIDE_COHERENCE[int(off < RINGS_S * best.rate)]
 
 
 def _part_of(best: Explanation, other: Explanation, more: float) -> bool:
@@ -468,8 +577,23 @@ def _part_of(best: Explanation, other: Explanation, more: float) -> bool:
     if more > PART_MARGIN[int(as_many)] * best.left_over:
         return False
     signs = {best.sign, other.sign**whole}
-    fits = 2 <= whole <= 4 and abs(times / whole - 1) < 0.003 and len(signs - {0}) < 2
+    fits = 2 <= whole <= 4 and abs(times / whole - 1) < WHOLE and len(signs - {0}) < 2
     return fits and other.presence > PART_PRESENCE
+
+
+def _further(other: Explanation, best: Explanation) -> bool:
+    """Whether the copies at the lag of `other` are further repeats of those at that of `best`.
+
+    Notes seldom come again so exactly that the nearer, louder and better copies were chance.
+    """
+    near = _times(other, best) and other.middle < 4.5 * best.middle
+    best_db, other_db = (_level_db(one, one.root & one.found) for one in (best, other))
+    return (
+        near
+        and best.likeness > other.likeness
+        and best_db < FAINTER_DB
+        and other_db < best_db + FAINTER_DB
+    )
 
 
 def _multiple(best: Explanation, evidence: Evidence) -> bool:

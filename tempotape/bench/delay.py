@@ -20,7 +20,7 @@ from tempotape.bench.believing import (
     SHORTEST_S,
     believed,
 )
-from tempotape.bench.copies import Found, copies_of, gathered, template
+from tempotape.bench.copies import Found, coherence, copies_of, gathered, template
 from tempotape.bench.explaining import Evidence, Explanation, Numbers, studied
 from tempotape.bench.onsets import Attacks, Whitened, attacks, whitened
 from tempotape.bench.passing import extra_lag_s, passing
@@ -30,10 +30,11 @@ from tempotape.bench.thinned import Thinned
 MOST_SERIES, MOST_IN_LINE = 1500, 300
 STRAY_S, STRAY = 0.002, 0.01  # how far a delay may stray between attacks studied
 ALIKE_COHERENCE, AGAIN_S = 0.9, 0.004  # where the first sound seems to come again
+EDGE_S, EDGE_COHERENCE = 0.004, 0.6  # a played sound comes again more like itself
 AT_ONCE_S = 0.010  # a cut made at random seldom falls so near before a sound
 SILENT_START, FIRST_ATTACKS = 1.5, 20  # of the usual time between the first attacks
 AGAIN_PART = 1.1  # of the silence before a sound, where it comes again
-ODD_S, UNLIKE_TAPE, ODD_LIKENESS = 3e-4, 0.48, 0.7  # no tape makes the one the other
+ODD_S, UNLIKE_TAPE, ODD_LIKENESS = 3e-4, 0.3, 0.7  # no tape makes the one the other
 CLIP = 4.0
 OUTLIER_S = 0.0002
 FILTERS_UNLIKE = 0.25  # of what the filters add: none are quite as they are fitted
@@ -84,7 +85,7 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> Heard:
     copies = sound if wet is None else whitened(wet)
     if copies is None:
         return Heard(why="no delay: the wet side is silent")
-    struck = attacks(sound)
+    struck = _without_edge(sound, attacks(sound))
     if len(struck) < LEAST_COPIES:
         return Heard(why=f"no delay: {len(struck)} attacks stand out, {LEAST_COPIES} are needed")
     evidence = _evidence(sound, copies, struck, mono=wet is None)
@@ -92,6 +93,17 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> Heard:
     if best is None:
         return Heard(why=why)
     return _measured(sound, copies, struck, evidence, best)
+
+
+def _without_edge(sound: Whitened, struck: Attacks) -> Attacks:
+    """The attacks without a first one that is where the recording begins, in the midst of hum."""
+    if not len(struck) or struck.at[0] > EDGE_S * sound.rate_hz:
+        return struck
+    low, high = (round(lag_s * sound.rate_hz) for lag_s in (SHORTEST_S, LONGEST_S))
+    rho, _ = coherence(sound, template(sound, int(struck.at[0]), None), low, high)
+    if np.abs(rho).max() > EDGE_COHERENCE:
+        return struck
+    return msgspec.structs.replace(struck, at=struck.at[1:], energy=struck.energy[1:])
 
 
 def _evidence(sound: Whitened, copies: Whitened, struck: Attacks, *, mono: bool) -> Evidence:

@@ -18,7 +18,7 @@ Numbers = NDArray[np.int64]
 
 MOST_ATTACKS = 240  # studied over all lags: those at both ends and in the middle
 BIN = 0.004  # of the lag
-CANDIDATES = 40
+CANDIDATES = 80  # quick regular clicks make so many
 WIDTH, WIDEST_S = 0.024, 0.025  # how far a delay may stray during a recording, searching
 CROWD_S, STEADY_S, STEADY_PART = 0.0004, 0.002, 0.9
 GAIN_STRAY_DB = 10.0
@@ -110,9 +110,23 @@ class Explanation(msgspec.Struct, frozen=True):
 
     @property
     def gain_scatter_db(self) -> float:
-        """Median deviation of the copies' levels, over the roots."""
-        level = 20 * np.log10(np.abs(self.gain[self.root & self.found]))
-        return float(np.median(np.abs(level - np.median(level)))) if len(level) else np.inf
+        """Median deviation of the copies' levels, over the roots.
+
+        Or of copies of copies where those are more, and more even: near the edge of oscillation a
+        repeat drowned in others leaves roots of another kind.
+        """
+        first = self.root & self.found
+        even = [_scatter_db(self.gain[first])]
+        if self.deep.sum() > first.sum():
+            even.append(_scatter_db(self.gain[self.deep]))
+        return min(even)
+
+
+def _scatter_db(gain: Samples) -> float:
+    if not len(gain):
+        return np.inf
+    level = 20 * np.log10(np.abs(gain))
+    return float(np.median(np.abs(level - np.median(level))))
 
 
 def studied(count: int) -> tuple[Numbers, Numbers]:
@@ -257,26 +271,29 @@ def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
     middle = float(np.nanmedian(lags)) if has.any() else lag
     around = track.around
     near = evidence.near_s * rate
+    root = np.ones(len(at), bool)
     if heard is None:
-        # What runs into a copy may hide its likeness: a sound where one is due is it all the same.
-        root = ~_landed(at, at[has] + lags[has], near) & ~_landed(
-            at, at + around, LANDING_S[0] / 2 * rate
-        )
-        orphans = 0
+        root = _begun(at, at[has] + lags[has], at + around, near, rate)
+    room = at + middle * 1.02 + 0.03 * rate < evidence.end
+    # What is much fainter or louder than the other copies is none: filters ring, after all; and
+    # what is louder where a copy is due is played.
+    played = np.zeros(len(at), bool)
+    for rows in (root & has, ~root & has):
+        if rows.any():
+            level_db = 20 * np.log10(np.abs(gain[rows]))
+            over_db = level_db - np.median(level_db)
+            lags[np.flatnonzero(rows)[np.abs(over_db) > GAIN_STRAY_DB]] = np.nan
+            played[np.flatnonzero(rows)[over_db > GAIN_STRAY_DB]] = True
+    has = np.isfinite(lags)
+    orphans = 0
+    if heard is None:
+        root = _begun(at, at[has] + lags[has], (at + around)[~played], near, rate)
     else:
-        root = np.ones(len(at), bool)
         copy = np.concatenate((at + around, heard + np.interp(heard, at, around)))
         alone = ~_landed(heard, copy, near + 0.003 * middle) & (heard > at[0] + 0.03 * rate)
         # Before the first copy of all nothing can sound.
         never = alone & (heard < at[0] + around[0]) & (evidence.since[0] < 0)
         orphans = int(alone.sum() + NEVER * never.sum())
-    room = at + middle * 1.02 + 0.03 * rate < evidence.end
-    # What is much fainter or louder than the other copies is none: filters ring, after all.
-    for rows in (root & has, ~root & has):
-        if rows.any():
-            level_db = 20 * np.log10(np.abs(gain[rows]))
-            stray = np.abs(level_db - np.median(level_db)) > GAIN_STRAY_DB
-            lags[np.flatnonzero(rows)[stray]] = np.nan
     copied = root & np.isfinite(lags)
     clear = copied & (evidence.energy * np.nan_to_num(gain) ** 2 > CLEAR_OVER_NOISE)
     struck = _landed(at[clear] + lags[clear], (at if heard is None else heard).astype(float), near)
@@ -295,6 +312,19 @@ def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
         orphans=orphans,
         heard_as_attacks=float(np.mean(struck)) if clear.sum() >= 3 else None,
     )
+
+
+def _begun(
+    at: Numbers, copies: Samples, due: Samples, near: float, rate: float
+) -> NDArray[np.bool_]:
+    """Which attacks are no copies: none was found there, and none is due there.
+
+    What runs into a copy may hide its likeness: a sound where one is due is it all the same.
+    """
+    begun: NDArray[np.bool_] = ~_landed(at, copies, near) & ~_landed(
+        at, due, LANDING_S[0] / 2 * rate
+    )
+    return begun
 
 
 def _landed(events: Numbers | Samples, landing: Samples, near: float) -> NDArray[np.bool_]:

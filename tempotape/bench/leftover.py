@@ -30,10 +30,11 @@ QUIET_PERCENTILE, QUIET, LOUDEST, LEAST_QUIET = 25, 1.25, 20, 2e-3
 SOUNDS, STANDS_OUT = 3.0, 3.0  # in energy, over the quiet
 EXPLAINED, UNLIKE = 0.25, 0.1  # in energy: no pass is quite as it is fitted
 TURNS, SHIFT_S = 2, 0.0007  # more than a period of what clicks sound at, either way
-GAIN_TURNS, BLOCKS = 4, 10  # no more is gained after; for the jackknife
-LOUD, BEGINS_S = 0.05, 0.1  # in energy, of the loudest; after a copy begins
-PASS_UNLIKE = 0.06  # of the gain: what echoes differ from the played sounds the pass is fitted to
+AGAIN_S, STRAYS, MOST_STRAY_S = 0.0005, 3.0, 0.003  # how far a second copy falls from two lags
+LEAST_CLEAR, CROWDED, PASS_UNLIKE = 3, 0.5, 0.05  # attacks; least scatter of a gain, two cases
+FULLY = 2.0  # in nats: what stands out so far counts for one
 LASTS_S, OVER_LEAST = 0.25, 10.0  # in energy
+BEFORE_FIRST_S = 0.01
 STRETCH_S, WHOLE_S = 20.0, 45.0  # several delays long; no more memory than that
 SILENCE = 64  # samples before the first
 TABLE, HALF, CHUNK = 512, 8, 1 << 16  # of the windowed sinc that reads between samples
@@ -89,7 +90,7 @@ def left_over(
         moved = Lags(times + lags - stretch.begin, lags)
         quiet = _quiet(_energy(heard, tiles))
         if evidence.heard is None:
-            predicted = _again(heard, moved, passes, tiles, SOUNDS * quiet).predicted
+            predicted = _again(heard, moved, passes, tiles, SOUNDS * quiet)
         else:
             played = sound.part(stretch.begin, stretch.begin + length)
             predicted = _copied(played, heard, moved, passes)
@@ -146,82 +147,46 @@ def _shifts(
 
 
 def further_gain(found: Explanation, evidence: Evidence, sound: Whitened) -> tuple[float, float]:
-    """How much less a pass does to what has passed than to what is played, and its error.
+    """How much less a further pass does than a first one, in parts of that, and its error.
 
-    Both in parts of the gain of a first pass, in a recording of both. What is heard is the played
-    sound and what has passed; by least squares, over and over as each is known better, it tells
-    with what gain either comes again. The error is that of blocks of the recording, and of fitting
-    the pass to the played sounds alone.
+    In a recording of both. What the fitted pass makes of each attack when it is passed through it
+    twice, looked for two lags later: the median of the gains it comes with, and the error of that;
+    infinite where no attack has room for it.
     """
-    passes, _ = _passes(found, evidence, sound, sound)
+    first = _passes(found, evidence, sound, sound)[0].first
     has = np.flatnonzero(found.found)
-    times, lags = evidence.at[has].astype(float), found.lag[has]
-    copied = times + lags
-    again = copied + np.interp(copied, times, lags)
-    due = np.concatenate((copied, again))
-    sums = np.zeros((0, 5))
-    tile = round(TILE_S * evidence.rate)
-    first = further = 1.0
-    for _ in range(GAIN_TURNS):
-        parts = []
-        for stretch in _stretches(evidence, float(lags.max())):
-            length = (stretch.end - stretch.begin) // tile * tile
-            heard = sound.part(stretch.begin, stretch.begin + length)
-            moved = Lags(times + lags - stretch.begin, lags)
-            gained = Passes(first * passes.first, further * passes.first)
-            quiet = _quiet(_energy(heard, tile))
-            apart = _again(heard, moved, gained, tile, SOUNDS * quiet)
-            at = np.arange(length) - moved.at(0, length)
-            played = _loud(apart.played, tile)  # what is left of copies is not played
-            first_again = _passed(played, at, passes.first)
-            further_again = _passed(apart.passed, at, passes.first)
-            told = _sums(heard, first_again, further_again, tile)
-            parts.append(told[_near(due - stretch.begin, length // tile, tile, evidence.rate)])
-        sums = np.concatenate(parts)
-        first, further = _gains(sums.sum(axis=0))
-    if first <= 0:
+    times, lags, rate = evidence.at[has].astype(float), found.lag[has], evidence.rate
+    lead, length = round(LEAD_S * rate), int((evidence.length_s + LENGTH_S) * rate)
+    stray = int(min(AGAIN_S * rate + STRAYS * found.unsteadiness, MOST_STRAY_S * rate))
+    rows = np.flatnonzero(found.root & found.found)
+    at, both = evidence.at[rows], found.lag[rows]
+    both = both + np.interp(at + both, times, lags)
+    room = at + both + length + AFTER + stray < evidence.end
+    begun = evidence.at[found.root]
+    off = np.abs((at + both)[:, None] - begun[None, :])
+    clear = room & (off.min(axis=1, initial=np.inf) > length)  # of the next sound that is played
+    crowded = clear.sum() < LEAST_CLEAR
+    # At the edges of the band what a pass does is not known well enough to do it twice.
+    band = sound.brief.taps
+    ring = len(band) // 2
+    gains = []
+    for k in np.flatnonzero(room if crowded else clear):
+        begin, whole = int(at[k]) - lead, int(both[k])
+        end = begin + lead + length
+        struck = sound.part(begin - 2 * AFTER - HALF - ring, end + 2 * BEFORE + HALF + ring)
+        made = _later(struck, both[k] - whole)
+        for taps in (first, first, band):
+            made = np.convolve(made, taps, "valid")
+        begin += whole
+        heard = sound.part(begin - stray - ring, begin + len(made) + stray + ring)
+        heard = np.convolve(heard, band, "valid")
+        gains.append(float(np.correlate(heard, made, "valid").max()) / max(_sum(made), 1e-30))
+    if not gains:
         return 0.0, np.inf
-    blocks = np.array_split(sums, BLOCKS)
-    without = [_gains(sums.sum(axis=0) - block.sum(axis=0)) for block in blocks]
-    differences = np.array([(one - other) / first for one, other in without])
-    error = np.sqrt((BLOCKS - 1) * np.mean((differences - differences.mean()) ** 2))  # jackknife
-    return (first - further) / first, float(np.hypot(error, PASS_UNLIKE))
-
-
-def _near(due: Samples, tiles: int, tile: int, rate: float) -> NDArray[np.bool_]:
-    """The tiles in which copies begin, or would: what sounds on, as a tone does, tells little."""
-    steps = np.zeros(tiles + 1)
-    begin = np.clip(((due - LEAD_S * rate) // tile).astype(int), 0, tiles)
-    end = np.clip(((due + BEGINS_S * rate) // tile).astype(int) + 1, 0, tiles)
-    np.add.at(steps, begin, 1)
-    np.add.at(steps, end, -1)
-    return np.cumsum(steps)[:-1] > 0
-
-
-def _loud(sound: Samples, tile: int) -> Samples:
-    """Where it is loud; 0 elsewhere."""
-    energy = _energy(sound, tile)
-    loud = energy > LOUD * float(np.median(np.sort(energy)[-LOUDEST:]))
-    return sound * np.repeat(loud, tile)
-
-
-def _sums(heard: Samples, played: Samples, passed: Samples, tile: int) -> Samples:
-    """Sums of products, a row a tile, each weighed by how little sounds there."""
-    whole = heard.reshape(-1, tile)
-    one, two = played.reshape(-1, tile), passed.reshape(-1, tile)
-    energy = np.mean(whole**2, axis=1)
-    floor = _quiet(energy) + RINGING * _around(energy)
-    weight = 1 / (energy + np.mean(one**2 + two**2, axis=1) + floor)
-    products = (one * one, one * two, two * two, one * whole, two * whole)
-    return np.stack([weight * product.sum(axis=1) for product in products], axis=1)
-
-
-def _gains(sums: Samples) -> tuple[float, float]:
-    """The gains of first and further passes; 0 where nothing of them is heard."""
-    square = np.array([[sums[0], sums[1]], [sums[1], sums[2]]])
-    ridge = 1e-6 * max(float(sums[0]), 1e-30) * np.eye(2)
-    first, further = np.linalg.solve(square + ridge, sums[3:]).tolist()
-    return float(first), float(further)
+    middle = float(np.median(gains))
+    scatter = 1.4826 * float(np.median(np.abs(np.array(gains) - middle)))
+    scatter = max(scatter, CROWDED if crowded else PASS_UNLIKE)
+    return 1 - middle, float(np.sqrt(np.pi / 2 / len(gains))) * scatter
 
 
 class Lags(msgspec.Struct, frozen=True):
@@ -236,14 +201,18 @@ class Lags(msgspec.Struct, frozen=True):
 
 
 def _stretches(evidence: Evidence, longest: float) -> list[Stretch]:
-    """All of a short recording, or both ends: there lags differ in what they leave over."""
+    """All of a short recording, or both ends: there lags differ in what they leave over.
+
+    From the first attack on: what sounds before, as a sweep does, was not looked at.
+    """
     rate, end = evidence.rate, evidence.end
+    told = max(0, int(evidence.at[0] - BEFORE_FIRST_S * rate))
     if end <= WHOLE_S * rate:
-        return [Stretch(-SILENCE, end, 0)]
+        return [Stretch(-SILENCE, end, told)]
     length = round(STRETCH_S * rate)
     first, begin = min(int(evidence.at[0] - rate), end - 2 * length), end - length
     ends = [Stretch(begin, end, begin + round(longest))]
-    return [Stretch(first, first + length, first), *ends]
+    return [Stretch(first, first + length, told), *ends]
 
 
 def _passes(
@@ -342,15 +311,7 @@ def _later(samples: Samples, part: float) -> Samples:
     return out
 
 
-class Apart(msgspec.Struct, frozen=True):
-    """What is heard, told apart, and what of it was `predicted`."""
-
-    played: Samples
-    passed: Samples
-    predicted: Samples
-
-
-def _again(heard: Samples, moved: Lags, passes: Passes, tile: int, sounds: float) -> Apart:
+def _again(heard: Samples, moved: Lags, passes: Passes, tile: int, sounds: float) -> Samples:
     """What comes again in a recording of both, from what has sounded before.
 
     Tile by tile what is heard is told apart: what was predicted has passed the unit, what is left
@@ -381,7 +342,7 @@ def _again(heard: Samples, moved: Lags, passes: Passes, tile: int, sounds: float
         fresh_sound = np.where(explained | silent, 0, np.where(fails, all_, all_ - copy))
         copied = np.where(silent | fails, 0, np.where(explained, all_, copy))
         apart[:, begin:end] = fresh_sound.ravel(), copied.ravel()
-    return Apart(apart[0, :count], apart[1, :count], predicted)
+    return predicted
 
 
 def _copied(played: Samples, heard: Samples, moved: Lags, passes: Passes) -> Samples:
@@ -411,17 +372,21 @@ def _quiet(energy: Samples) -> float:
 def _nats(
     heard: Samples, predicted: Samples, quiet: float, tile: int, counts: NDArray[np.bool_]
 ) -> tuple[float, float]:
-    """How far what is left stands out, and how far all does: logarithms of energy, summed.
+    """The part of each tile that is left, and how far it stands out at all, both summed.
 
-    Over the tiles that count.
+    By the logarithms of their energy, so that faint sounds count nearly as much as loud ones; over
+    the tiles that count.
     """
     whole, copy = _energy(heard, tile), _energy(predicted, tile)
     left = _energy(heard - predicted, tile)
     floor = STANDS_OUT * (quiet + RINGING * _around(np.maximum(whole, copy)))
     stands = np.log(np.maximum(1.0, np.maximum(left - UNLIKE * copy, 0.0) / floor))
-    begins = counts & (_begins(whole) | _begins(copy))
     told = np.log(np.maximum(1.0, whole / floor))
-    return float(np.sum(stands[begins])), float(np.sum(told[begins]))
+    most = np.maximum(np.maximum(stands, told), 1e-9)
+    weight = np.minimum(most, FULLY)
+    begins = counts & (_begins(whole) | _begins(copy))
+    part = weight * stands / most
+    return float(np.sum(part[begins])), float(np.sum(np.minimum(told, FULLY)[begins]))
 
 
 def _around(energy: Samples) -> Samples:

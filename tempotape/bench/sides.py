@@ -6,9 +6,10 @@ from typing import Literal
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 
 from tempotape.bench.copies import coherence, template
-from tempotape.bench.onsets import attacks, whitened
+from tempotape.bench.onsets import Attacks, Whitened, attacks, whitened
 from tempotape.bench.recording import Samples
 from tempotape.bench.thinned import Thinned
 
@@ -16,9 +17,11 @@ Side = Literal["left", "right", "both"]
 
 SILENT = 1e-6  # in energy, of the other channel
 SAME = 0.5  # coherence at lag 0
-TOGETHER_S = 0.002
+TOGETHER_S, APART_S, SPAN_S = 0.002, 0.030, 3.0
+LATER = 0.1  # coherence: so much more after than before is no chance
 MOST_ATTACKS = 40
-MORE_OFTEN = 0.2  # in logarithms: so much is no accident
+MOST_TIMES, LONGEST_S = 60, 5.0
+NEAR_S, STRAYS = 0.004, 0.003  # of the lag
 CHUNK = 1 << 16
 
 
@@ -39,8 +42,8 @@ MONO = Sides("both", "both")
 def sides_of(left: Thinned, right: Thinned) -> Sides:
     """Mixed on one channel or both, or one side each: dry left and wet right, or turned round.
 
-    What is played begins before what the unit makes of it, ends before it, and sounds less often.
-    A cutting may begin with an echo: two of the three decide.
+    What is played comes again on the unit's side afterwards, not before. Equal clicks do so both
+    ways: then the way in which one delay leaves the fewest sounds without origin and without echo.
     """
     energy = (_energy(left), _energy(right))
     if energy[1] <= SILENT * energy[0]:
@@ -61,7 +64,7 @@ def _energy(channel: Thinned) -> float:
 
 
 def _together(left: Thinned, right: Thinned) -> tuple[float | None, bool]:
-    """Coherence of the left channel's attacks with the right at the same moment, its median.
+    """Coherence of either channel's attacks with the other at the same moment, usually.
 
     And whether the right channel seems to hold what is played. None without attacks.
     """
@@ -71,18 +74,63 @@ def _together(left: Thinned, right: Thinned) -> tuple[float | None, bool]:
     struck, heard = attacks(one), attacks(other)
     if not len(struck) or not len(heard):
         return None, False
-    reach = round(TOGETHER_S * left.rate_hz)
-    loud = np.sort(np.argsort(-struck.energy)[:MOST_ATTACKS])
+    moments = _coherences(one, struck, other)
+    back = _coherences(other, heard, one)
+    at_once = float(np.mean([np.median([now for _, now, _ in way]) for way in (moments, back)]))
+    later = np.median([after - before for before, _, after in moments])
+    later -= np.median([after - before for before, _, after in back])
+    if abs(later) > LATER:
+        return at_once, bool(later < 0)
+    end_s = left.duration_s
+    struck_s, heard_s = struck.at / left.rate_hz, heard.at / left.rate_hz
+    return at_once, _unexplained(heard_s, struck_s, end_s) < _unexplained(struck_s, heard_s, end_s)
+
+
+def _unexplained(played_s: Samples, heard_s: Samples, end_s: float) -> float:
+    """The part that the best lag leaves over, where what is `played_s` gives what is `heard_s`.
+
+    Heard ones with nothing a lag before them, and twice, played ones with nothing a lag after. Of
+    a long recording, its beginning.
+    """
+    played_s = played_s[:MOST_TIMES]
+    if len(played_s) == MOST_TIMES:
+        end_s = float(played_s[-1])
+    heard_s = heard_s[heard_s <= end_s]
+    lags_s = (heard_s[:, None] - played_s[None, :]).ravel()
+    either_s = np.concatenate((played_s, heard_s))
+    least = 1.0
+    for lag_s in np.unique(np.round(lags_s[(lags_s > APART_S) & (lags_s < LONGEST_S)], 3)):
+        due_s = (played_s + lag_s)[played_s + lag_s < end_s]
+        over = _without(heard_s - lag_s, either_s, lag_s).sum()
+        missing = _without(due_s, heard_s, lag_s).sum()
+        least = min(least, float(over + 2 * missing) / (len(heard_s) + 2 * len(due_s)))
+    return least
+
+
+def _without(times_s: Samples, others_s: Samples, lag_s: float) -> NDArray[np.bool_]:
+    """Which times have none of the others near them, as near as a delay strays."""
+    if not len(others_s):
+        return np.ones(len(times_s), bool)
+    order = np.sort(others_s)
+    k = np.searchsorted(order, times_s)
+    after = np.abs(order[np.minimum(k, len(order) - 1)] - times_s)
+    before = np.abs(order[np.maximum(k - 1, 0)] - times_s)
+    return np.asarray(np.minimum(before, after) > NEAR_S + STRAYS * lag_s)
+
+
+def _coherences(
+    sound: Whitened, struck: Attacks, other: Whitened
+) -> list[tuple[float, float, float]]:
+    """The best coherence of loud attacks with the other channel before, at once and after."""
+    reach, apart, span = (round(s * sound.rate_hz) for s in (TOGETHER_S, APART_S, SPAN_S))
     found = []
-    for k in loud:
-        cut = template(one, int(struck.at[k]), None)
-        found.append(float(np.abs(coherence(other, cut, -reach, reach)[0]).max()))
-    signs = (
-        np.sign(struck.at[0] - heard.at[0]),
-        np.sign(struck.at[-1] - heard.at[-1]),
-        np.sign(np.trunc(np.log(len(struck) / len(heard)) / MORE_OFTEN)),
-    )
-    return float(np.median(found)), float(np.sum(signs)) > 0
+    for k in np.argsort(-struck.energy)[:MOST_ATTACKS]:
+        cut = template(sound, int(struck.at[k]), None)
+        size = np.abs(coherence(other, cut, -span, span)[0])
+        parts = (size[: span - apart], size[span - reach : span + reach + 1], size[span + apart :])
+        before, now, after = (float(part.max()) for part in parts)
+        found.append((before, now, after))
+    return found
 
 
 def one_side(block: Samples, side: Side) -> Samples:

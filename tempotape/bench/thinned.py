@@ -19,6 +19,7 @@ from tempotape.text import printable
 
 LEAST_RATE_HZ = 11_000
 HIGH_PASS_HZ = 100.0
+SETTLED_S = 0.1
 TAPS_A_STEP = 20
 SCALE = 1024.0  # keeps quiet recordings out of the coarse end of half precision
 MOST = 32.0  # of full scale: half precision holds up to 64
@@ -42,6 +43,9 @@ class Thinner:
             if self.step > 1
             else np.ones(1)
         )
+        # What the recording is off zero by from its start would sound like an attack.
+        self._offset: float | None = None
+        self._settled = round(SETTLED_S * sample_rate_hz)
         self._waiting: Samples = np.zeros(len(self._taps) // 2)
         self._high_pass = signal.butter(2, HIGH_PASS_HZ, "high", fs=self.rate_hz, output="sos")
         self._state = np.zeros((len(self._high_pass), 2))
@@ -49,7 +53,9 @@ class Thinner:
         self._count = 0
 
     def feed(self, block: Samples) -> None:
-        self._waiting = np.concatenate((self._waiting, block))
+        if self._offset is None and len(block):
+            self._offset = float(np.median(block[: self._settled]))
+        self._waiting = np.concatenate((self._waiting, block - (self._offset or 0.0)))
         ready = (len(self._waiting) - len(self._taps) + 1) // self.step
         if ready > 0:
             self._keep(ready)
@@ -72,7 +78,7 @@ class Thinner:
 
     def thinned(self) -> Thinned:
         """All that was fed, to its end."""
-        self.feed(np.zeros(len(self._taps) // 2 + self.step))
+        self.feed(np.full(len(self._taps) // 2 + self.step, self._offset or 0.0))
         return Thinned((self._kept,), self._count, self.rate_hz)
 
 
