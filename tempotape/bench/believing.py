@@ -83,6 +83,7 @@ def believed(
     beats = [found.middle for found in played if found.middle > LEAST_BEAT_S * evidence.rate]
     if _echo_all_the_same(told, played, evidence, beats):
         told = [told[0], *(found for found in told if not any(found is one for one in played))]
+        played = [found for found in played if found is not told[0]]
     elif played:
         evidence = _without(evidence, played)
         told = [

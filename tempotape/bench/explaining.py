@@ -27,6 +27,7 @@ STEADY_COPY_S, EVEN_COPY_DB = 5e-5, 0.1  # so near together copies fall in a goo
 LIKE_COPY = 0.3  # what is unlike in them, of their size
 NEVER = 4
 LOOSE = 0.5
+TWO_LAGS, TWO_LAGS_S = 10.0, 0.003
 LANDING_S, LANDING_PART = (0.003, 0.008), 0.8
 
 
@@ -228,7 +229,10 @@ def _follow(near: Found, times: Samples, lag: float, width: float, rate: float) 
         # The copies most like what they copy tell how far the delay strays between them.
         like = np.abs(out[1][have])
         off = np.abs(values - smooth)[like >= np.median(like)]
-        tolerance = min(width, max(0.0008 * rate, 2.5 * float(np.percentile(off, 90))))
+        some, most = (float(part) for part in np.percentile(off, (40, 90)))
+        # Two lags that take turns are two: no tape goes to and fro between them.
+        stray = 8 * some if most > TWO_LAGS * some + TWO_LAGS_S * rate else 2.5 * most
+        tolerance = min(width, max(0.0008 * rate, stray))
         track = _carried_on(times, times[have], smooth)
     return Track(track, out[0], out[1], out[2])
 
@@ -284,6 +288,7 @@ def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
             over_db = level_db - np.median(level_db)
             lags[np.flatnonzero(rows)[np.abs(over_db) > GAIN_STRAY_DB]] = np.nan
             played[np.flatnonzero(rows)[over_db > GAIN_STRAY_DB]] = True
+    played &= np.abs(track.lag - around) < LANDING_S[0] / 2 * rate
     has = np.isfinite(lags)
     orphans = 0
     if heard is None:

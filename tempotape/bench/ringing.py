@@ -16,7 +16,7 @@ from tempotape.bench.onsets import Whitened
 SPAN_S = (0.015, 0.040)  # after an attack; some periods of low notes
 RINGS = 0.4  # coherence in it: clicks, in hiss too, seldom reach 0.35, notes seldom stay below
 BEFORE_S, PEAK_S = 0.025, 0.0015  # of a copy; a peak of the correlation is narrower
-RISE = 1.08  # what comes again by chance rises as often as it falls, about
+RISE = 1.15  # what comes again by chance rises as often as it falls, about
 ALIKE, LOUD = 0.75, 0.9  # coherence: more is no chance; then an echo may be a little less loud
 MOST_ASKED = 40
 
