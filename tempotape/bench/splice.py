@@ -1,12 +1,12 @@
-"""The tick of the splice: a faint click once a turn of the loop, found in the quiet parts.
+"""The tick of the splice: a click once a turn of the loop, found in the quiet parts.
 
-Clicks that somebody plays may be as faint and as regular. They are told by what tape cannot do:
-keep time to some hundredths of a millisecond. Where noise hides that, nothing is reported.
+Clicks that somebody plays may be as regular. They are told by their pace, by how loud they are, by
+what else sounds, and by what tape cannot do: keep time to some hundredths of a millisecond. Where
+that leaves a doubt, nothing is reported.
 """
 
 from __future__ import annotations
 
-import bisect
 import math
 from typing import NamedTuple
 
@@ -14,63 +14,68 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from tempotape.bench.splice_chain import (
+    FEWEST_TICKS,
+    MAINS_S,
+    PERIODS_S,
+    SLOWEST_BEAT_S,
+    Chain,
+    Events,
+    beaten,
+    best_chain,
+    in_line,
+    loudness,
+    on_a_grid,
+)
+from tempotape.bench.splice_time import (
+    PLACES,
+    PROFILE_BINS,
+    Band,
+    Timed,
+    centre,
+    may_be_even,
+    timed,
+    wander,
+)
+
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-FEWEST_TICKS = 4
 _WINDOW_S = 200.0  # a longer recording is searched in parts, to bound the memory
-PERIODS_S = (0.3, 30.0)
 _BAND_HZ = (300.0, 1500.0)
-# Five turns of 50 Hz mains and six of 60 Hz: what repeats after it is hum.
-_MAINS_S = 0.1
 _BIN_S = 0.001
 _SEGMENT_BINS = 50
 _QUIET_OVER_FLOOR = 10 ** (6.0 / 10.0)
 _SHORTEST_QUIET_S = 1.0
 _BRIDGED_SEGMENTS = 2
 _APART_S = 0.15
-_HOPELESS = 4  # more misses than hits by this many: no chain
-_HIDING_S = 0.2
 _EVENTS_PER_S = 4.0
 _FEWEST_EVENTS = 40
 _MOST_EVENTS = 1500
-_SEEDS = 60
-_SAME_LEVEL_DB = 5.0
-_CLOSE_LEVEL_DB = 2.5  # where few ticks are heard, what else is as loud counts more
-_WANDER = 0.004  # of the period, from one tick to the next
-_LEAST_WANDER_S = 0.003
-_CHANCE = 1e-4
-_CHANCE_FAINT = 1e-5
-_FAINT_HITS = 0.75
-_STRONG_HITS = 0.93
-_STRONG_DB = 10.0  # over the loudest tenth of the noise: no tick can go unheard
-# Louder than these, it is somebody playing: full scale 1.0, and over the floor.
-_LOUDEST_PEAK = 0.04
-_LOUDEST_OVER_FLOOR_DB = 48.0
 _OWN_PERIOD = 0.02
 _SOUNDS_APART_S = 0.02
-_NOISE_PEAKS_DB = 5.0  # hiss seldom comes this far over its own loudest tenth
-_GHOST_S = 0.008
-_GHOST_DB = -3.0
 _MOST_SOUNDS = 4000
-_APART_TICK_S = 0.015
-_COMPANY = 0.5  # of the ticks
-_COMPANY_DB = 2.0  # a tick fed back comes again, weaker, and is a splice still
-# Where nothing is much louder, clicks at the pace of a metronome may be what is played, and what
-# comes after them its repeats.
-_COMPANY_ALONE_DB = 9.0
-_PLAYED_DB = 15.0
-_PLAYED_SOUNDS = 4
-# No tape is so steady that its splice keeps time to this; a metronome is.
-_EVEN_S = 3e-5
-_EVEN_CHANCE = 0.05
-_SLOWEST_BEAT_S = 2.05  # 30 beats a minute; slower clicks are hardly a metronome's
-_MOST_BEATS = 8  # in a bar
-_NO_TAPE_NOISE = 1e-5  # rms in a band: a recording of tape has more, digital silence less
-_PROFILE_BINS = 6
-_PROFILE_PART = 0.02  # of the loudest bin of the mean tick
-_OFF_LINE = 4.0  # times the scatter of the ticks that nothing disturbs
-_PLACES = 254.0  # steps of a place within a bin
+# A metronome goes at 40 to 208 beats a minute; one this faint, with nothing louder, at its slowest
+# or slower is less likely than a splice: full scale 1.0.
+_FAINT_PEAK = 0.01
+_FAINT_OVER_FLOOR_DB = 30.0
+_FAINT_BEAT_S = 1.45
+# Loud clicks may be somebody's who times a delay by them, even at a slow pace; heard through tape
+# they do not keep time as a machine does, but are seldom this slow.
+_LOUD_EVEN_BEAT_S = 4.0
+_LOUD_BEAT_S = 2.6
+# Digital silence has less noise than this, rms in a band, and far less than the tick.
+_NO_TAPE_NOISE = 1e-5
+_NO_TAPE_DB = 40.0
+_TELLING_S = 3e-5  # with more noise than this the ticks' timing tells little
+_DISTURBED_S = 2e-4  # what rings on between a machine's clicks moves them by no more
+# Fewer ticks do not tell a walk from what stays near a beat.
+_WALK_TICKS = 10
+_STAYING = 1.0
+_LEAST_WALK = 0.03  # logarithms of likelihoods, as the next
+_SURE_WALK = 3.0
+_CYCLES_S = (1.0 / 50.0, 1.0 / 60.0)
+_SWELL = 0.5  # of the tick
 # Kept as rms at half precision, one part in two thousand, scaled so that the faintest fits.
 _FULL_SCALE = 1000.0
 _SILENCE = 1e-18  # power
@@ -97,56 +102,6 @@ class SpliceResult(msgspec.Struct, frozen=True):
     warnings: tuple[str, ...]
 
 
-class _Events(NamedTuple):
-    """Short sounds in the quiet: `level_db` is over the loudest tenth of the noise."""
-
-    t_s: Floats
-    bins: npt.NDArray[np.intp]
-    band: npt.NDArray[np.intp]  # the one that it stands out of most
-    level_db: Floats
-    over_floor_db: Floats
-    peak: Floats  # full scale 1.0, above 1.5 kHz
-    sounds_s: Floats  # whatever stands out anywhere, in the quiet or not
-    sounds_db: Floats
-
-
-class _Hearing(NamedTuple):
-    """The bins of `bin_s` in which a tick would be heard, and how long they last together."""
-
-    bins: Bools
-    bin_s: float
-    seconds: float
-
-
-class _Chain(NamedTuple):
-    """Events one period apart: `numbers` of the events, `turns` counted from the first."""
-
-    numbers: tuple[int, ...]
-    turns: tuple[int, ...]
-    misses: int
-    log_chance: float
-
-
-class _Band(NamedTuple):
-    """Power in each bin, where in it the power lies, and the noise of the quiet."""
-
-    power: Floats
-    places: npt.NDArray[np.int8]  # from the middle of the bin, in 254ths of it
-    smooth: Floats
-    tenth: float  # the loudest tenth of the noise, smoothed
-    floor: float
-    variance: float
-
-
-class _Timed(NamedTuple):
-    """The line through the ticks: `rms_s` is their scatter, `noise_s` what noise explains of it."""
-
-    period_s: float
-    error_s: float
-    rms_s: float
-    noise_s: float
-
-
 class SpliceFinder:
     """Takes a recording block by block, then looks for the tick of the splice in it."""
 
@@ -161,7 +116,7 @@ class SpliceFinder:
             butter(2, high, "highpass", fs=sample_rate_hz, output="sos"),
         ]
         self._states = [np.zeros((len(sos), 2)) for sos in self._filters]
-        self._mains = round(_MAINS_S * sample_rate_hz)
+        self._mains = round(MAINS_S * sample_rate_hz)
         self._held: list[Floats] = [np.zeros(0), np.zeros(0)]
         self._combed: Floats = np.zeros(self._mains)
         self._combed_rest: Floats = np.zeros(0)
@@ -208,7 +163,7 @@ class SpliceFinder:
             self._sizes[number] += size.astype(np.float16).tobytes()
             across = (np.arange(self._bin) + 0.5) / self._bin - 0.5
             place = power @ across / np.maximum(self._bin * mean, 1e-30)
-            self._places[number] += np.rint(_PLACES * place).astype(np.int8).tobytes()
+            self._places[number] += np.rint(PLACES * place).astype(np.int8).tobytes()
             if number == 1:
                 peak = np.abs(blocks).max(axis=1)
                 self._peaks += (_FULL_SCALE * np.minimum(peak, 60.0)).astype(np.float16).tobytes()
@@ -244,10 +199,15 @@ class SpliceFinder:
         ]
         bands.append(_sharp(bands[1], quiet))
         events = _events(bands, _halves(self._peaks, first, last), quiet, self._bin_s)
-        chain = _best_chain(events, quiet, self._bin_s)
+        sample_s = self._bin_s / self._bin
+        found = best_chain(events, quiet, self._bin_s)
+        chain = found.chain or found.too_loud
         if chain is None:
             return _NO_TICK
-        return _judged(events, bands, chain, loop_period_s, self._bin_s)
+        heard = _heard(events, bands, chain, self._bin_s, sample_s)
+        if found.chain is None:
+            return f"{_told(heard.ticks)}, too loud for a splice; they seem to be played"
+        return _judged(events, heard, loudness(chain, events), loop_period_s, self._bin_s)
 
 
 def _halves(kept: bytearray, first: int, last: int) -> npt.NDArray[np.float16]:
@@ -262,12 +222,12 @@ def _telling(why: str) -> int:
     return 0 if why == _NEVER_QUIET else 1 if why == _NO_TICK else 2
 
 
-def _band(power: Floats, places: npt.NDArray[np.int8], quiet: Bools) -> _Band:
+def _band(power: Floats, places: npt.NDArray[np.int8], quiet: Bools) -> Band:
     smooth = np.convolve(power, np.ones(3) / 3.0, mode="same")
     tenth = max(float(np.quantile(smooth[quiet], 0.9)), _SILENCE)
     noise = np.minimum(power[quiet], 2.0 * tenth)
     floor = max(float(np.mean(np.minimum(smooth[quiet], tenth))), _SILENCE)
-    return _Band(power, places, smooth, tenth, floor, float(np.var(noise)))
+    return Band(power, places, smooth, tenth, floor, float(np.var(noise)))
 
 
 def _quiet(bands: list[Floats]) -> Bools:
@@ -300,15 +260,15 @@ def _bridged(marks: Bools, longest: int) -> Bools:
     return filled
 
 
-def _sharp(high: _Band, quiet: Bools) -> _Band:
+def _sharp(high: Band, quiet: Bools) -> Band:
     """The upper band unsmoothed, where a tick shorter than 1 ms stands out best."""
     tenth = max(float(np.quantile(high.power[quiet], 0.9)), _SILENCE)
     return high._replace(smooth=high.power, tenth=tenth)
 
 
 def _events(
-    bands: list[_Band], peaks: npt.NDArray[np.float16], quiet: Bools, bin_s: float
-) -> _Events:
+    bands: list[Band], peaks: npt.NDArray[np.float16], quiet: Bools, bin_s: float
+) -> Events:
     """The loudest short sounds, at least 0.15 s apart."""
     over = np.max([band.smooth / band.tenth for band in bands], axis=0)
     sounds = _peaks(over, round(_SOUNDS_APART_S / bin_s))
@@ -324,10 +284,10 @@ def _events(
     for number, which in zip(numbers, strongest, strict=True):
         band = bands[which]
         at = _around(number, len(over))
-        t_s.append(_centre(band, at, number) * bin_s)
+        t_s.append(centre(band, at, number) * bin_s)
         over_floor.append(float(np.mean(band.power[max(number - 1, 0) : number + 2])) / band.floor)
         peak.append(float(np.max(peaks[at])) / _FULL_SCALE)
-    return _Events(
+    return Events(
         t_s=np.array(t_s),
         bins=numbers,
         band=strongest,
@@ -340,16 +300,7 @@ def _events(
 
 
 def _around(number: int, length: int) -> npt.NDArray[np.intp]:
-    return np.arange(max(0, number - _PROFILE_BINS), min(length, number + _PROFILE_BINS + 1))
-
-
-def _centre(band: _Band, at: npt.NDArray[np.intp], number: int) -> float:
-    """Where the power above the floor lies in the bins `at`, in bins from the first one's start."""
-    above = np.maximum(band.power[at] - band.floor, 0.0)
-    total = float(np.sum(above))
-    if total <= 0.0:
-        return number + 0.5
-    return float(np.sum((at + band.places[at] / _PLACES) * above)) / total + 0.5
+    return np.arange(max(0, number - PROFILE_BINS), min(length, number + PROFILE_BINS + 1))
 
 
 def _peaks(over: Floats, apart: int) -> npt.NDArray[np.intp]:
@@ -360,262 +311,102 @@ def _peaks(over: Floats, apart: int) -> npt.NDArray[np.intp]:
     return np.flatnonzero((over == highest) & (over > 1.0))
 
 
-def _best_chain(events: _Events, quiet: Bools, bin_s: float) -> _Chain | None:
-    """The chain of events that chance explains least, or None where chance will do."""
-    from scipy.ndimage import minimum_filter1d  # noqa: PLC0415
+class _Heard(NamedTuple):
+    """The ticks of a chain that keep its pace: which of the events, and in which band."""
 
-    best: _Chain | None = None
-    best_log, tried = 0.0, 0
-    seeds = np.argsort(-events.level_db)[:_SEEDS]
-    # A tick at the very edge of the quiet may fall outside.
-    width = 2 * round(_HIDING_S / bin_s) + 1
-    inner = minimum_filter1d(quiet.astype(np.uint8), width, mode="constant") > 0
-    for seed in seeds:
-        own = float(events.t_s[seed])
-        louder_s = events.sounds_s[events.sounds_db > events.level_db[seed] + _SAME_LEVEL_DB]
-        heard = inner & ~_near(louder_s, len(quiet), bin_s)
-        hearing = _Hearing(heard, bin_s, max(float(np.count_nonzero(heard)), 1.0) * bin_s)
-        for within_db in (_CLOSE_LEVEL_DB, _SAME_LEVEL_DB):
-            close = np.abs(events.level_db - events.level_db[seed]) < within_db
-            alike = np.flatnonzero(close).tolist()
-            t_s = events.t_s[alike].tolist()
-            first, last = (bisect.bisect(t_s, own + far_s) for far_s in PERIODS_S)
-            for other_s in t_s[first:last]:
-                tried += 1
-                chain = _chain(alike, t_s, own, other_s - own, hearing)
-                # Of so many tried, from the loudest on, one may have come out by chance.
-                log_chance = chain.log_chance + math.log(tried)
-                if log_chance < best_log and _sound(chain, events):
-                    best, best_log = chain, log_chance
-    if best is None:
-        return None
-    faint = float(np.median(events.level_db[list(best.numbers)])) < _STRONG_DB
-    most = _CHANCE_FAINT if faint else _CHANCE
-    return best if best_log < math.log(most) else None
+    members: npt.NDArray[np.intp]
+    band: Band
+    ticks: Timed
 
 
-def _near(louder_s: Floats, length: int, bin_s: float) -> Bools:
-    """The bins where something louder hides a tick."""
-    change = np.zeros(length + 1, dtype=np.int64)
-    for way, off_s in ((1, -_HIDING_S), (-1, _HIDING_S)):
-        at = np.clip(((louder_s + off_s) / bin_s).astype(np.int64), 0, length)
-        np.add.at(change, at, way)
-    return np.asarray(np.cumsum(change[:-1]) > 0)
+def _heard(
+    events: Events, bands: list[Band], chain: Chain, bin_s: float, sample_s: float
+) -> _Heard:
+    chosen = np.array(chain.numbers)
+    band = bands[int(np.argmax(np.bincount(events.band[chosen])))]
+    kept = in_line(chain, events)
+    members = chosen[kept]
+    turns = np.array(chain.turns, dtype=np.float64)[kept]
+    return _Heard(members, band, timed(band, events.bins[members], turns, bin_s, sample_s))
 
 
-def _chain(
-    alike: list[int], t_s: list[float], start_s: float, period_s: float, hearing: _Hearing
-) -> _Chain:
-    """Events one period apart, both ways from `start_s` to the ends of the recording.
-
-    A miss counts where a tick would have been heard.
-    """
-    places = [bisect.bisect_left(t_s, start_s)]
-    taken = set(places)
-    turns = [0]
-    misses = 0
-    reach_s = max(_LEAST_WANDER_S, _WANDER * period_s)
-    for way in (1, -1):
-        last_s, last_turn, turn = start_s, 0, 0
-        step_s = period_s
-        while True:
-            turn += way
-            away = abs(turn - last_turn)
-            due_s = last_s + way * away * step_s
-            number = int(due_s / hearing.bin_s)
-            if due_s < 0 or number >= len(hearing.bins) or misses > len(places) + _HOPELESS:
-                break
-            found = bisect.bisect_left(t_s, due_s)
-            if found == len(t_s) or (found and due_s - t_s[found - 1] < t_s[found] - due_s):
-                found -= 1
-            # Over a gap the error of the step adds up, up to a tenth of it.
-            allowed_s = min(reach_s * away, 0.1 * period_s)
-            if abs(t_s[found] - due_s) <= allowed_s and found not in taken:
-                step_s += 0.3 * ((t_s[found] - last_s) * way / away - step_s)
-                last_s, last_turn = t_s[found], turn
-                places.append(found)
-                taken.add(found)
-                turns.append(turn)
-            elif hearing.bins[number]:
-                misses += 1
-    # What else sounds like these events may fall in place by chance. The first step was chosen to
-    # fit, so two of the hits come for nothing.
-    others = len(alike) - len(places) + 1
-    chance = min(1.0, others / hearing.seconds * 2.0 * reach_s)
-    hits = len(places) - 2
-    return _Chain(
-        tuple(alike[place] for place in places),
-        tuple(turns),
-        misses,
-        _log_chance(hits, hits + misses, chance),
-    )
-
-
-def _log_chance(hits: int, tries: int, chance: float) -> float:
-    """The logarithm of the chance of at least `hits` in `tries` (binomial)."""
-    from scipy.special import bdtrc  # noqa: PLC0415
-
-    if hits <= 0:
-        return 0.0
-    return math.log(max(float(bdtrc(hits - 1, tries, chance)), 1e-300))
-
-
-def _sound(chain: _Chain, events: _Events) -> bool:
-    """Whether a chain may be a splice: it ticks from end to end, faintly, and alone."""
-    hits = len(chain.numbers)
-    members = np.array(chain.numbers)
-    level_db = float(np.median(events.level_db[members]))
-    if (
-        hits < FEWEST_TICKS
-        or chain.misses > hits * (1.0 / _FAINT_HITS - 1.0)
-        or float(np.median(events.peak[members])) >= _LOUDEST_PEAK
-        or float(np.median(events.over_floor_db[members])) >= _LOUDEST_OVER_FLOOR_DB
-    ):
-        return False
-    run = _undisturbed(chain, events)
-    run_s = np.sort(events.t_s[members[run]])
-    if len(run_s) < FEWEST_TICKS:
-        return False
-    alone = np.count_nonzero(events.sounds_db > level_db + _PLAYED_DB) < _PLAYED_SOUNDS
-    fast = float(np.min(np.diff(run_s))) < _SLOWEST_BEAT_S
-    weaker_db = _COMPANY_ALONE_DB if alone and fast else _COMPANY_DB
-    least_db = max(level_db - weaker_db, _NOISE_PEAKS_DB)
-    if _in_company(run_s, level_db, least_db, events):
-        return False
-    if level_db < _STRONG_DB:
-        return True
-    between = (events.t_s >= run_s[0]) & (events.t_s <= run_s[-1])
-    as_loud = between & (events.level_db > least_db)
-    turns = int(np.ptp(np.array(chain.turns)[run])) + 1
-    return int(np.count_nonzero(as_loud)) <= 1.5 * len(run_s) and len(run_s) >= _STRONG_HITS * turns
-
-
-def _undisturbed(chain: _Chain, events: _Events) -> Bools:
-    """Which of the ticks are the most in a row with nothing louder between them.
-
-    In the tails of what is played there is no such row.
-    """
-    members = np.array(chain.numbers)
-    level_db = float(np.median(events.level_db[members]))
-    louder_s = events.sounds_s[events.sounds_db > level_db + _SAME_LEVEL_DB]
-    before = np.searchsorted(louder_s, events.t_s[members])
-    return np.asarray(before == np.argmax(np.bincount(before)))
-
-
-def _in_company(ticks_s: Floats, level_db: float, least_db: float, events: _Events) -> bool:
-    """Whether something above `least_db` comes at one same distance after most of the ticks.
-
-    A splice ticks once a turn; what repeats played notes comes after louder ones.
-    """
-    period_s = float(np.min(np.diff(ticks_s)))
-    loud = events.sounds_db > least_db
-    loud_s, over_db = events.sounds_s[loud], events.sounds_db[loud] - level_db
-    last = np.searchsorted(ticks_s, loud_s) - 1
-    away_s = loud_s - ticks_s[np.maximum(last, 0)]
-    before_s = ticks_s[np.minimum(last + 1, len(ticks_s) - 1)] - loud_s
-    # Where hum was taken out, a tick has ghosts of its own, 6 dB weaker.
-    ghost = (np.abs(away_s - _MAINS_S) < _GHOST_S) | (np.abs(before_s - _MAINS_S) < _GHOST_S)
-    heard = (away_s > _APART_TICK_S) & (away_s < period_s - _APART_TICK_S) & (last >= 0)
-    away_s = np.sort(away_s[heard & ~(ghost & (over_db < _GHOST_DB))])
-    window_s = 2.0 * max(_LEAST_WANDER_S, _WANDER * period_s)
-    most = np.searchsorted(away_s, away_s + window_s) - np.arange(len(away_s))
-    return int(np.max(most, initial=0)) >= max(3, round(_COMPANY * len(ticks_s)))
+def _told(ticks: Timed) -> str:
+    return f"clicks come every {ticks.period_s:.4f} s"
 
 
 def _judged(
-    events: _Events,
-    bands: list[_Band],
-    chain: _Chain,
-    loop_period_s: float | None,
-    bin_s: float,
+    events: Events, heard: _Heard, loud: int, loop_period_s: float | None, bin_s: float
 ) -> Splice | str:
-    """The splice that the chain shows, or why it may as well be clicks that somebody played."""
-    chosen = np.array(chain.numbers)
-    band = bands[int(np.argmax(np.bincount(events.band[chosen])))]
-    in_line = _in_line(chain, events)
-    members = chosen[in_line]
-    turns = np.array(chain.turns, dtype=np.float64)[in_line]
-    timed = _timed(band, events.bins[members], turns, bin_s)
-    own = None if loop_period_s is None else abs(timed.period_s / loop_period_s - 1.0) < _OWN_PERIOD
-    at_pace = (
-        timed.period_s < _SLOWEST_BEAT_S
-        or math.sqrt(band.floor) < _NO_TAPE_NOISE
-        or _beaten(np.sort(events.t_s[members]), timed.period_s, events)
-    )
-    if at_pace and not own and _may_be_even(timed, len(members)):
-        told = f"clicks come every {timed.period_s:.4f} s"
-        if timed.noise_s > _EVEN_S:
-            return f"{told}, too faint to tell a turning loop from a metronome"
-        return f"{told}, more evenly than tape runs; they seem to be played"
+    """The splice that the ticks show, or why they may as well be clicks that somebody played."""
+    ticks, members = heard.ticks, heard.members
+    if _is_hum(heard.band, events.bins[members], bin_s):
+        return f"what comes every {ticks.period_s:.4f} s is part of the hum"
+    own = None if loop_period_s is None else abs(ticks.period_s / loop_period_s - 1.0) < _OWN_PERIOD
+    doubt = None if own else _doubt(events, heard, loud, other=own is not None)
+    if doubt is not None:
+        return f"{_told(ticks)}, {doubt}"
     return Splice(
-        period_s=timed.period_s,
+        period_s=ticks.period_s,
         level_db=float(np.median(events.over_floor_db[members])),
         ticks=len(members),
-        error_s=timed.error_s,
+        error_s=ticks.error_s,
         is_loop=own,
     )
 
 
-def _in_line(chain: _Chain, events: _Events) -> Bools:
-    """Which ticks keep the pace of those that nothing disturbs, as far as that tells it."""
-    run = _undisturbed(chain, events)
-    turns = np.array(chain.turns, dtype=np.float64)
-    t_s = events.t_s[np.array(chain.numbers)]
-    slope_s, start_s = np.polyfit(turns[run], t_s[run], 1)
-    off_s = np.abs(t_s - start_s - slope_s * turns)
-    wander_s = max(_LEAST_WANDER_S / 3.0, math.sqrt(float(np.mean(off_s[run] ** 2))))
-    half = 0.5 * np.ptp(turns[run])
-    away = np.abs(turns - np.mean(turns[run])) / half
-    return np.asarray(run | (off_s < _OFF_LINE * wander_s * np.maximum(away, 1.0)))
+def _doubt(events: Events, heard: _Heard, loud: int, *, other: bool) -> str | None:
+    """Why the ticks may be played, not known to be the loop's; None where they hardly are.
+
+    `other` says that the loop's own period is known, and is not theirs.
+    """
+    ticks, members = heard.ticks, heard.members
+    at_s = np.sort(events.t_s[members])
+    level_db = float(np.median(events.level_db[members]))
+    over_db = float(np.median(events.over_floor_db[members]))
+    peak = float(np.median(events.peak[members]))
+    faint = peak < _FAINT_PEAK and over_db < _FAINT_OVER_FLOOR_DB and not other
+    even_beat_s = _LOUD_EVEN_BEAT_S if loud else _FAINT_BEAT_S if faint else SLOWEST_BEAT_S
+    even = may_be_even(ticks)
+    at_pace = ticks.period_s < even_beat_s or (
+        math.sqrt(heard.band.floor) < _NO_TAPE_NOISE and over_db > _NO_TAPE_DB
+    )
+    in_bar = beaten(at_s, ticks.period_s, events) or (
+        (even or ticks.rms_s < _DISTURBED_S) and on_a_grid(at_s, ticks.period_s, level_db, events)
+    )
+    if even and (at_pace or in_bar):
+        if ticks.noise_s > _TELLING_S:
+            return "too faint to tell a turning loop from a metronome"
+        return "more evenly than tape runs; they seem to be played"
+    if in_bar:
+        return "others between them in equal steps; they seem to be played"
+    return None if even else _wavers(ticks, loud)
 
 
-def _beaten(ticks_s: Floats, period_s: float, events: _Events) -> bool:
-    """Whether the time between ticks is beaten in 2 to 8 equal parts: a bar and its accents."""
-    heard_s = events.sounds_s[events.sounds_db > _NOISE_PEAKS_DB]
-    for parts in range(2, _MOST_BEATS + 1):
-        due_s = (ticks_s[:-1, None] + period_s / parts * np.arange(1, parts)).ravel()
-        near = np.searchsorted(heard_s, due_s - _LEAST_WANDER_S)
-        last = np.searchsorted(heard_s, due_s + _LEAST_WANDER_S)
-        if np.count_nonzero(last > near) > _COMPANY * len(due_s):
+def _wavers(ticks: Timed, loud: int) -> str | None:
+    """Why uneven ticks may be a machine's, played through tape."""
+    if ticks.period_s > (_LOUD_BEAT_S if loud else _FAINT_BEAT_S):
+        return None
+    walked = wander(ticks)
+    if loud and walked.over_wavering < _SURE_WALK:
+        return "too loud for a splice that comes so often; they seem to be played"
+    stays = walked.over_scatter < _LEAST_WALK or walked.over_wavering < -_STAYING
+    if len(ticks.t_s) >= _WALK_TICKS and stays:
+        return "and keep to one beat, where a loop's turns add up; they seem to be played"
+    return None
+
+
+def _is_hum(band: Band, bins: npt.NDArray[np.intp], bin_s: float) -> bool:
+    """Whether the ticks stand out no more than what comes one, two and three mains cycles before.
+
+    Bins of one length and cycles of another beat; a beat of theirs may come as slowly as a loop.
+    """
+    before = np.arange(1, round(3.5 * _CYCLES_S[0] / bin_s))
+    mean = band.smooth[np.maximum(bins[:, None] - before, 0)].mean(axis=0)
+    rest = float(np.median(mean))
+    tick = float(np.mean(band.smooth[bins])) - rest
+    for cycle_s in _CYCLES_S:
+        at = np.rint(np.arange(1, 4) * cycle_s / bin_s).astype(np.intp) - 1
+        swell = np.max(mean[at[:, None] + np.arange(-1, 2)], axis=1) - rest
+        if float(np.min(swell)) > _SWELL * tick:
             return True
     return False
-
-
-def _may_be_even(timed: _Timed, ticks: int) -> bool:
-    """Whether noise alone may scatter the ticks as much (chi-squared, one-sided)."""
-    from scipy.special import chdtri  # noqa: PLC0415
-
-    most = float(chdtri(ticks - 2, _EVEN_CHANCE)) / (ticks - 2)
-    return timed.rms_s**2 < most * (timed.noise_s**2 + _EVEN_S**2)
-
-
-def _timed(band: _Band, bins: npt.NDArray[np.intp], turns: Floats, bin_s: float) -> _Timed:
-    """A line through the ticks, each timed by the bins that the mean tick fills."""
-    around = np.arange(-_PROFILE_BINS, _PROFILE_BINS + 1)
-    at = np.clip(bins[:, None] + around, 0, len(band.power) - 1)
-    above = band.power[at] - band.floor
-    mean = above.mean(axis=0)
-    used = mean > _PROFILE_PART * mean.max()
-    used[1:] |= used[:-1].copy()
-    used[:-1] |= used[1:].copy()
-    above, at = np.maximum(above[:, used], 0.0), at[:, used]
-    total = above.sum(axis=1)
-    where = at + band.places[at] / _PLACES
-    centre = (where * above).sum(axis=1) / total
-    # The power of noise scatters by itself, and with the tick's amplitude.
-    variance = band.variance * (1.0 + 2.0 * above / band.floor)
-    noise = (((where - centre[:, None]) ** 2 * variance).sum(axis=1)) / total**2
-    t_s = centre * bin_s
-    centred = turns - np.mean(turns)
-    spread = float(np.sum(centred**2))
-    period_s = float(np.sum(centred * t_s)) / spread
-    off = t_s - np.mean(t_s) - period_s * centred
-    noise_s = bin_s * math.sqrt(float(np.mean(noise)))
-    # Few ticks may lie on a line by chance: what is expected at least counts as two of them.
-    scatter = (float(np.sum(off**2)) + 2.0 * (noise_s**2 + _EVEN_S**2)) / len(off)
-    return _Timed(
-        period_s,
-        math.sqrt(scatter / spread),
-        math.sqrt(float(np.sum(off**2)) / (len(off) - 2)),
-        noise_s,
-    )
