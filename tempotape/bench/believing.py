@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from tempotape.bench.copies import coherence, template
 from tempotape.bench.explaining import (
+    UNLIKE,
     WIDTH,
     Evidence,
     Explanation,
@@ -38,7 +39,6 @@ SHARP_COHERENCE, SURE_COHERENCE = 0.7, 0.9
 LEAST_STRIKES = 0.4  # of the copies: a note that rings on resembles itself, but strikes once
 EXACT = 0.6  # looseness of copies that fall so exactly that it cannot be chance
 DECIDED, DECIDED_PRESENCE = 0.25, 0.5  # of the sounds left over: a margin that settles it
-UNLIKE = 0.6  # coherence: so much of it is chance, or what two sounds of a kind share
 LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where they fall exactly
 LEAST_MARGIN, LEAST_MARGIN_PART = 0.9, (0.02, 0.12)  # parts of the sounds left over
 AGAIN_S, TWIN_S = 0.004, 0.003

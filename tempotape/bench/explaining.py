@@ -26,7 +26,7 @@ CLEAR_OVER_NOISE = 40.0  # in energy: so loud a copy is heard as an attack
 STEADY_COPY_S, EVEN_COPY_DB = 5e-5, 0.1  # so near together copies fall in a good recording
 LIKE_COPY = 0.3  # what is unlike in them, of their size
 NEVER = 4
-LOOSE = 0.5
+LOOSE, UNLIKE = 0.5, 0.6  # the latter a coherence
 TWO_LAGS, TWO_LAGS_S = 10.0, 0.003
 LANDING_S, LANDING_PART = (0.003, 0.008), 0.8
 
@@ -76,8 +76,12 @@ class Explanation(msgspec.Struct, frozen=True):
 
     @property
     def cost(self) -> float:
-        """Sounds left over, and the copies found, in part, by how loosely they fall."""
-        return self.left_over + self.looseness * self.copied
+        """Sounds left over, and the copies found, in part, by how loosely they fall.
+
+        Where they are hardly alike, those of copies as well: chance finds many.
+        """
+        unlike = self.likeness < UNLIKE
+        return self.left_over + self.looseness * (self.copied + unlike * int(self.deep.sum()))
 
     @property
     def looseness(self) -> float:
