@@ -15,7 +15,7 @@ import numpy as np
 
 from tempotape.bench.tone import Complexes, Floats
 
-LAGS_S = (0.07, 1.3)
+LAGS_S = (0.07, 1.6)
 MOST_FED_BACK = 0.97  # nearer to 1, the size says only that the tone is like itself before
 _STEP_OF_TURN = 0.1  # of a turn over the window: a finer frame changes nothing
 _WINDOW_S = 9.0
@@ -70,18 +70,31 @@ def turns_hz(middle_hz: float, reach_hz: float, window: Window, rate_hz: float) 
     return np.asarray(middle_hz + step * np.arange(-count, count + 1), dtype=np.float64)
 
 
+class Heard(NamedTuple):
+    """A tone of usual size 1, with no more than a few samples a turn of its deviation.
+
+    `now` is the tone as heard at `place`, in samples, of which `before` is what was written a
+    constant lag earlier than the sample's number: the lag's own moves are in `place`.
+    """
+
+    now: Complexes
+    place: Floats
+    before: Complexes
+
+
 def loops(
-    signal: Complexes, rate_hz: float, window: Window, frames_hz: Floats, *, most: int
+    heard: Heard, rate_hz: float, window: Window, frames_hz: Floats, *, most: int
 ) -> list[Loop]:
     """The explanations that leave the least, each at a lag of its own, best first.
 
     Where many lags are tried, only what stands out among them counts.
-    `signal` has a usual size of 1 and no more than a few samples a turn of its deviation.
     """
     found: list[Loop] = []
+    numbers = np.arange(len(heard.before))
     for hz in frames_hz:
-        turned = signal * np.exp(-2j * math.pi * hz / rate_hz * np.arange(len(signal)))
-        misfits, unknowns = _every_lag(turned, window)
+        turn = -2j * math.pi * hz / rate_hz
+        now, before = heard.now * np.exp(turn * heard.place), heard.before * np.exp(turn * numbers)
+        misfits, unknowns = _every_lag(now, before, window)
         usual = float(np.median(misfits)) if len(misfits) > _MANY else math.inf
         inner = misfits[1:-1]
         lows = np.flatnonzero((inner <= misfits[:-2]) & (inner < misfits[2:])) + 1
@@ -98,7 +111,7 @@ def loops(
     return apart
 
 
-def _every_lag(signal: Complexes, window: Window) -> tuple[Floats, Floats]:
+def _every_lag(signal: Complexes, earlier: Complexes, window: Window) -> tuple[Floats, Floats]:
     """The misfit at each lag, and the unknowns of the linear fit there, one row a lag."""
     from scipy.fft import irfft, next_fast_len, rfft  # noqa: PLC0415 - loaded by what needs it
 
@@ -111,7 +124,7 @@ def _every_lag(signal: Complexes, window: Window) -> tuple[Floats, Floats]:
     # The error of a square is the size times twice the error of the size.
     here[inside] = 0.25 / np.maximum(power[inside], _LEAST_SIZE**2)
     now = [np.ones(length), signal.real, signal.imag]
-    before = [signal.real, signal.imag, power]
+    before = [earlier.real, earlier.imag, np.abs(earlier) ** 2]
     count, width = len(now), len(now) + 3
     lags = high - low + 1
 

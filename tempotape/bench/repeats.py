@@ -22,6 +22,7 @@ from tempotape.bench.falling import DB, Cells, Fall, cells_of, fall_of
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.recording import Samples
 from tempotape.bench.transfers import Stretches, in_line, powers_of, spectra_of
+from tempotape.text import listed
 
 OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 OVERALL_HZ = (500.0 / 2**0.5, 2000.0 * 2**0.5)
@@ -41,7 +42,9 @@ MOST_GROUPS = 10
 BETWEEN = 3  # repeats before which the quiet is listened to
 UNEVEN_DB = 1.0  # a pass, from the usual
 STANDING = 5.0  # standard deviations of noise
-MOST_ERROR_DB, LEAST_ERROR_DB = 0.7, 0.01
+MOST_ERROR_DB, LEAST_ERROR_DB = 0.5, 0.01
+MOST_INSIDE_DB, MOST_OUTSIDE_DB = 0.2, 0.7  # of an octave from 250 Hz to 2 kHz, and of another
+INSIDE_HZ = (200.0, 2500.0)
 SURELY = 2.0  # standard deviations over 0 dB: an octave that feeds itself
 TOP = 0.98  # of the highest frequency: no octave reaches beyond
 CLIPPED, LEAST_CLIPPED = 0.9985, 3  # of the largest sample, and how often it is reached
@@ -335,14 +338,14 @@ def _told(found: Stretches, delay_s: float) -> RepeatsResult:
     gain_db, error_db = _gain(fall, less, OVERALL_HZ)
     if error_db > MOST_ERROR_DB:
         return _refused(f"it would be {gain_db:.1f} dB, but only within {error_db:.1f} dB")
-    octaves = []
-    for centre in OCTAVES_HZ:
-        band = (centre / 2**0.5, centre * 2**0.5)
-        if band[1] < found.hz[-1] * TOP:
-            gain, error = _gain(fall, less, band)
-            if error <= MOST_ERROR_DB and all(_shown(cells, third) for third in _thirds(band)):
-                octaves.append(Octave(centre, gain, error))
-    growing = [one for one in octaves if one.gain_db > SURELY * one.error_db]
+    shown = [
+        Octave(centre, *_gain(fall, less, band))
+        for centre, band in zip(OCTAVES_HZ, map(_octave, OCTAVES_HZ), strict=True)
+        if band[1] < found.hz[-1] * TOP and all(_shown(cells, third) for third in _thirds(band))
+    ]
+    octaves = [octave for octave in shown if octave.error_db <= _most_error_db(octave.hz)]
+    unsure = [octave for octave in shown if octave not in octaves]
+    growing = [one for one in shown if one.gain_db > SURELY * one.error_db]
     falls = gain_db < 0 and not growing
     # 60 dB after 60/|g| passes, as ISO 3382 defines reverberation time.
     repeats = Repeats(
@@ -353,7 +356,23 @@ def _told(found: Stretches, delay_s: float) -> RepeatsResult:
         octaves=tuple(octaves),
         seen=int(np.count_nonzero(over)),
     )
-    return RepeatsResult(repeats, () if falls else (_GROWS,))
+    warnings = (*_about_unsure(unsure), *(() if falls else (_GROWS,)))
+    return RepeatsResult(repeats, warnings)
+
+
+def _octave(centre_hz: float) -> tuple[float, float]:
+    return (centre_hz / 2**0.5, centre_hz * 2**0.5)
+
+
+def _most_error_db(centre_hz: float) -> float:
+    return MOST_INSIDE_DB if INSIDE_HZ[0] < centre_hz < INSIDE_HZ[1] else MOST_OUTSIDE_DB
+
+
+def _about_unsure(octaves: Sequence[Octave]) -> tuple[str, ...]:
+    if not octaves:
+        return ()
+    told = listed(f"{one.hz:g} Hz (only within {one.error_db:.2f} dB)" for one in octaves)
+    return (f"no loop gain in the octave around {told}",)
 
 
 _GROWS = "the repeats grow: the echo feeds itself, so there is no count and no time to 60 dB down"

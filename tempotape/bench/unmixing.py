@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from tempotape.bench.looping import Loop, loops, turns_hz, window_of
+from tempotape.bench.looping import Heard, Loop, loops, turns_hz, window_of
 from tempotape.bench.tone import CENTRE_HZ, NOMINAL_HZ, Complexes, Floats, Stretch, low_pass
 
 # An added term must bring the ripple of the size down to this share, else it is not believed.
@@ -34,19 +34,18 @@ _HISS_S = 0.005  # a mean over it keeps most hiss out of the size, and no beat
 _SLOW_S = 0.08  # standard deviation of the smoothing: a level that wavers at up to about 1 Hz
 _MOST_FAST = 0.2  # of the ripple, where the level wavers slowly
 _BEATS_FAST_HZ = 3.0
-_MOST_FITTED = 3000
-_BLOCK_S = 0.05
+_BLOCK_S, _LONG_BLOCKS = 0.05, 4
 _LEFT_OVER = 3.0  # times the ripple: a block that fits worse is not the model's
 _LEAST_LEFT_OVER = 0.1
 _NEAR_S, _NEAR = 0.003, 0.01  # a known delay may be off by this, and by this share
 _THIN_HZ = (200.0, 800.0)
 _PER_TURN = 24.0
 _TRIED = 3
-_FIRST = 1000
 _CLEARLY_DRY = 0.2  # of the usual size
 _MUCH_WORSE = 3.0
 _HELD_S = 0.1
-_LEAST_HELD = 0.03
+_LEAST_HELD, _HELD_ROUNDS = 0.005, 3
+_EDGE_BLOCKS, _LEAST_BLOCKS, _BRIDGED_BLOCKS = 3, 20, 5
 _CLOSER = 0.9
 _KEPT_HZ = 250.0
 _APART_S = 0.012
@@ -54,12 +53,25 @@ _ALONE = 1.5
 _PROMISING = 0.6  # of the ripple without a loop, before the lag is moved with the tape
 _NEARLY = 0.6
 _LAG_STEP_S = 0.002
+_MOVED = 0.05  # of the lag
+_MOST_MOVED_S = 0.03
+_MUCH_MOVED = 0.08  # of a turn
 _RING_S = 0.01
 _LEAST_BACK = 0.1
 _MOST_GAIN = 0.965
 _LEAST_SIZE = 0.05
 _LEAST_EXPECTED = 0.5
 _STANDS, _STANDS_S = 0.6, 0.25
+
+
+class _Effort(NamedTuple):
+    """How many samples a fit takes in, and how often it is tried to come closer."""
+
+    samples: int
+    turns: int
+
+
+_FIRST, _USUAL, _LAST = _Effort(1000, 20), _Effort(3000, 40), _Effort(3000, 100)
 
 
 class FirstRepeat(NamedTuple):
@@ -228,14 +240,12 @@ def _best(tone: _Tone, delay_s: float | None, middle: slice) -> _Found:
     best = _worthwhile(best, [_fit(tone, None, middle, start) for start in (mixed, little)])
     if best.ripple < enough:
         return _Found(best, alone=True)
-    return _looped(best, tone, delay_s, middle, hz)
+    return _looped(best, tone, delay_s, middle, mixed)
 
 
-def _looped(
-    best: _Fit, tone: _Tone, delay_s: float | None, middle: slice, line_hz: float
-) -> _Found:
+def _looped(best: _Fit, tone: _Tone, delay_s: float | None, middle: slice, line: _Model) -> _Found:
     """`best`, or the loop with or without a dry tone that explains much more."""
-    starts, span = _starts(tone, delay_s, line_hz)
+    starts, span = _starts(tone, delay_s, line, _WORTH * best.ripple)
     usual = float(np.median(np.abs(tone.signal[middle])))
     hopeful = [
         start
@@ -265,18 +275,36 @@ def _looped(
 
 
 def _held(tone: _Tone, fit: _Fit) -> _Fit:
-    """`fit` to all of the tone that it holds for."""
+    """`fit` to all of the tone that it holds for, step by step."""
+    for _ in range(_HELD_ROUNDS):
+        span = _holding(tone, fit)
+        if span is None:
+            break
+        wider = _refined(tone, span, _fit(tone, fit.lag, span, fit.model, _LAST), _LAST)
+        if wider.ripple > max(_LEFT_OVER * fit.ripple, _SMOOTH_RIPPLE):
+            break
+        fit = wider
+    return fit
+
+
+def _holding(tone: _Tone, fit: _Fit) -> slice | None:
+    """The longest stretch that `fit` holds for, dropouts and all, but for edges, where it fades."""
+    from scipy.ndimage import binary_closing, label  # noqa: PLC0415 - loaded by what needs it
+
     signal, rate_hz = tone.signal, tone.rate_hz
-    wet, expected = _two_sizes(fit.model, fit.model.still(signal, rate_hz), fit.lag)
-    usual = float(np.median(np.abs(signal)))
     block = max(1, round(_HELD_S * rate_hz))
     count = len(signal) // block
-    off = np.abs(wet - expected)[: count * block].reshape(count, block) / usual
-    good = np.flatnonzero(np.median(off, axis=1) < max(_LEFT_OVER * fit.ripple, _LEAST_HELD))
-    if len(good) < 2:
-        return fit
-    span = slice(int(good[0]) * block, (int(good[-1]) + 1) * block)
-    return _refined(tone, span, _fit(tone, fit.lag, span, fit.model))
+    wet, expected = _two_sizes(fit.model, fit.model.still(signal, rate_hz), fit.lag)
+    off = np.abs(wet - expected)[: count * block].reshape(count, block)
+    most = max(_LEFT_OVER * max(fit.ripple, tone.hiss), _LEAST_HELD)
+    good = np.median(off, axis=1) < most * float(np.median(np.abs(signal)))
+    runs, _ = label(binary_closing(good, np.ones(_BRIDGED_BLOCKS)))
+    lengths = np.bincount(runs.ravel())[1:]
+    if not len(lengths) or lengths.max() < _LEAST_BLOCKS:
+        return None
+    blocks = np.flatnonzero(runs == 1 + int(np.argmax(lengths)))
+    first, last = int(blocks[0]) + _EDGE_BLOCKS, int(blocks[-1]) + 1 - _EDGE_BLOCKS
+    return slice(first * block, last * block)
 
 
 def _stable(model: _Model, usual: float) -> bool:
@@ -288,19 +316,23 @@ def _usual_lag(fit: _Fit) -> float:
     return 0.0 if fit.lag is None else float(np.mean(fit.lag))
 
 
-def _starts(tone: _Tone, delay_s: float | None, line_hz: float) -> tuple[list[_Fit], slice]:
-    """Loops that explain the size best, and the samples that they were found on."""
-    rate_hz = tone.rate_hz
+def _starts(
+    tone: _Tone, delay_s: float | None, line: _Model, enough: float
+) -> tuple[list[_Fit], slice]:
+    """Loops that explain the size best, and the samples that they were found on.
+
+    More of how the lag may move is tried until one leaves a ripple of less than `enough`.
+    """
+    rate_hz, line_hz = tone.rate_hz, line.turn_hz
     low, high = _THIN_HZ
     step = max(1, int(rate_hz / min(max(low, _PER_TURN * tone.widest_hz), high)))
     thin_hz = rate_hz / step
-    numbers = np.arange(len(tone.signal))
-    turned = tone.signal * np.exp(-2j * math.pi * line_hz / rate_hz * numbers)
+    turned = line.still(tone.signal, rate_hz)
     taps = low_pass(0.25 * thin_hz, 0.5 * thin_hz, 40.0, rate_hz) if step > 1 else np.ones(1)
-    thin = np.convolve(turned, taps, mode="same")[::step]
-    usual = float(np.median(np.abs(thin)))
+    kept = np.convolve(turned, taps, mode="same")
+    usual = float(np.median(np.abs(kept[::step])))
     near_s = _NEAR_S if delay_s is None else _NEAR_S + _NEAR * delay_s
-    window = window_of(_standing(thin, thin_hz), thin_hz, delay_s, near_s)
+    window = window_of(_standing(kept[::step], thin_hz), thin_hz, delay_s, near_s)
     if window is None:
         return [], slice(0, 0)
     # Where no dry tone shows its frequency, the tone was played at a nominal one, as far as two
@@ -309,22 +341,50 @@ def _starts(tone: _Tone, delay_s: float | None, line_hz: float) -> tuple[list[_F
     frames = [turns_hz(nominal - line_hz, _CLOCKS_APART_HZ, window, thin_hz)]
     if abs(nominal - line_hz) > _CLOCKS_APART_HZ - _LINE_OFF_HZ:
         frames.append(turns_hz(0.0, _LINE_OFF_HZ, window, thin_hz))
-    found = loops(np.asarray(thin / usual), thin_hz, window, np.concatenate(frames), most=_TRIED)
+    frames_hz = np.concatenate(frames)
     span = slice(window.first * step, window.last * step)
     starts = []
-    for loop in found:
-        if loop.misfit > _MUCH_WORSE * found[0].misfit:
+    for moves in _likely_moves(tone, line, span):
+        heard = _heard(kept / usual, moves, step)
+        found = loops(heard, thin_hz, window, frames_hz, most=_TRIED)
+        for loop in found:
+            if loop.misfit > _MUCH_WORSE * found[0].misfit:
+                break
+            lag = loop.lag_s * rate_hz + moves
+            mixed = _model_of(loop, usual, line_hz)
+            # How the tape moved shows in the phase, with what is fed back taken out or not.
+            still = mixed._replace(feedback=0j)
+            lags = [lag] + [_moved_lag(tone, m, lag, span) for m in (mixed, still)]
+            models = [mixed] if abs(loop.dry) > _CLEARLY_DRY else [mixed._replace(dry=0j), mixed]
+            for model in models:
+                tries = [_fit(tone, one, span, model, _FIRST) for one in lags]
+                starts.append(min(tries, key=lambda fit: fit.ripple))
+        if min((start.ripple for start in starts), default=math.inf) < enough:
             break
-        lag = np.full(len(tone.signal), loop.lag_s * rate_hz)
-        mixed = _model_of(loop, usual, line_hz)
-        # How the tape moved shows in the phase, with what is fed back taken out or not.
-        still = mixed._replace(feedback=0j)
-        lags = [lag] + [_moved_lag(tone, m, lag, span) for m in (mixed, still)]
-        models = [mixed] if abs(loop.dry) > _CLEARLY_DRY else [mixed._replace(dry=0j), mixed]
-        for model in models:
-            tries = [_fit(tone, one, span, model, most=_FIRST) for one in lags]
-            starts.append(min(tries, key=lambda fit: fit.ripple))
     return starts, span
+
+
+def _likely_moves(tone: _Tone, line: _Model, span: slice) -> list[Floats]:
+    """How the lag may move, in samples: not, or as the phase with or without the dry tone says.
+
+    A lag that moves by little of a turn of what the tone deviates is as good as a constant one.
+    """
+    moves = [np.zeros(len(tone.signal))]
+    for model in (line._replace(dry=0j), line):
+        likely = np.clip(_moves(tone, model, 0j, span), -_MOST_MOVED_S * tone.rate_hz, None)
+        likely = np.minimum(likely, _MOST_MOVED_S * tone.rate_hz)
+        if float(np.std(likely[span])) * tone.widest_hz > _MUCH_MOVED * tone.rate_hz:
+            moves.append(likely)
+    return moves
+
+
+def _heard(kept: Complexes, moves: Floats, step: int) -> Heard:
+    """Every `step`-th sample, and what is heard when that is read from the tape."""
+    numbers = np.arange(len(kept), dtype=np.float64)
+    place = np.interp(numbers[::step], numbers - moves, numbers)
+    before = kept[::step]
+    now = _at(kept, place) if moves.any() else before
+    return Heard(now, place / step, before)
 
 
 def _standing(signal: Complexes, rate_hz: float) -> int:
@@ -350,12 +410,12 @@ def _worthwhile(best: _Fit, fits: list[_Fit]) -> _Fit:
     return better if better.ripple < _WORTH * best.ripple else best
 
 
-def _refined(tone: _Tone, middle: slice, fit: _Fit) -> _Fit:
+def _refined(tone: _Tone, middle: slice, fit: _Fit, effort: _Effort = _USUAL) -> _Fit:
     """`fit`, and the lag moved with it as far as that helps."""
     for _ in range(_ROUNDS):
         assert fit.lag is not None  # noqa: S101 - for the type checker: a loop has a lag
         moved = _moved_lag(tone, fit.model, fit.lag, middle)
-        closer = _fit(tone, moved, middle, fit.model)
+        closer = _fit(tone, moved, middle, fit.model, effort)
         if closer.ripple >= fit.ripple:
             break
         worth = closer.ripple < _CLOSER * fit.ripple
@@ -366,9 +426,9 @@ def _refined(tone: _Tone, middle: slice, fit: _Fit) -> _Fit:
 
 
 def _fit(
-    tone: _Tone, lag: Floats | None, middle: slice, start: _Model, most: int = _MOST_FITTED
+    tone: _Tone, lag: Floats | None, middle: slice, start: _Model, effort: _Effort = _USUAL
 ) -> _Fit:
-    model, lag = _fitted(tone, lag, middle, start, most)
+    model, lag = _fitted(tone, lag, middle, start, effort)
     return _Fit(model, lag, _fit_ripple(model, tone, lag, middle))
 
 
@@ -393,17 +453,31 @@ def _line(signal: Complexes, rate_hz: float, middle: slice) -> tuple[float, comp
 
 
 def _moved_lag(tone: _Tone, model: _Model, lag: Floats, middle: slice) -> Floats:
-    """The lag as the first repeat's own phase says that it moved, about its mean."""
-    signal, rate_hz = tone.signal, tone.rate_hz
-    still = model.still(signal, rate_hz)
-    back = 1.0 + model.feedback * _delayed(still - model.dry, lag)
-    turned = (still - model.dry) / np.where(np.abs(back) > 0.1, back, 0.1)
-    phase = np.unwrap(np.angle(turned))
-    moved = -phase / (2.0 * math.pi * (CENTRE_HZ + model.turn_hz)) * rate_hz
-    numbers = np.arange(len(signal))
-    drift = np.polyfit(numbers[middle], moved[middle], 1)
-    off = np.clip(moved - np.polyval(drift, numbers), -0.05 * lag, 0.05 * lag)
-    return np.asarray(np.mean(lag) + off)
+    """The lag as the first repeat's own phase says that it moved, about its mean or its drift."""
+    fed = model.feedback * _delayed(model.still(tone.signal, tone.rate_hz) - model.dry, lag)
+    moves = np.clip(_moves(tone, model, fed, middle), -_MOVED * lag, _MOVED * lag)
+    numbers = np.arange(len(lag))
+    drift = np.polyfit(numbers[middle], lag[middle], _drifts(model))
+    return np.asarray(np.polyval(drift, numbers) + moves)
+
+
+def _moves(tone: _Tone, model: _Model, fed: Complexes | complex, middle: slice) -> Floats:
+    """How far the lag moves, in samples, as the phase of the unit's sound over what it wrote says.
+
+    About its mean, or its drift where that cannot be told.
+    """
+    back = 1.0 + fed
+    turned = model.still(tone.signal, tone.rate_hz) - model.dry
+    phase = np.unwrap(np.angle(turned / np.where(np.abs(back) > 0.1, back, 0.1)))
+    moved = -phase / (2.0 * math.pi * (CENTRE_HZ + model.turn_hz)) * tone.rate_hz
+    numbers = np.arange(len(moved))
+    drift = np.polyfit(numbers[middle], moved[middle], _drifts(model))
+    return np.asarray(moved - np.polyval(drift, numbers))
+
+
+def _drifts(model: _Model) -> int:
+    """1 where no dry tone shows what was played: then a drift may be a tone a little off."""
+    return int(abs(model.dry) <= _CLEARLY_DRY * model.size)
 
 
 def _ripple(size: Floats) -> float:
@@ -452,7 +526,7 @@ def _at(signal: Complexes, place: Floats) -> Complexes:
 
 
 def _fitted(
-    tone: _Tone, lag: Floats | None, middle: slice, start: _Model, most: int
+    tone: _Tone, lag: Floats | None, middle: slice, start: _Model, effort: _Effort
 ) -> tuple[_Model, Floats | None]:
     """`start` by least squares; a dry tone or a feedback that it lacks stays away."""
     from scipy.optimize import least_squares  # noqa: PLC0415 - loaded by what needs it
@@ -460,7 +534,7 @@ def _fitted(
     signal, rate_hz = tone.signal, tone.rate_hz
     with_dry, with_feedback = start.dry != 0, lag is not None and start.feedback != 0
     span = middle.stop - middle.start
-    numbers = np.arange(middle.start, middle.stop, max(1, span // most))
+    numbers = np.arange(middle.start, middle.stop, max(1, span // effort.samples))
     here = signal[numbers]
     delay = np.zeros(len(signal)) if lag is None else lag
     unit = start.size
@@ -471,8 +545,12 @@ def _fitted(
     per_lag = _LAG_STEP_S * rate_hz
     dry = start.dry * np.exp(centre * start.turn_hz) / unit
     fed = start.feedback * unit
-    first = np.array([dry.real, dry.imag, fed.real, fed.imag, 1.0, 0.0, 0.0, start.pressed])
-    free = np.flatnonzero([with_dry] * 2 + [with_feedback] * 2 + [True, True] + [with_feedback] * 2)
+    ramp = np.linspace(-1.0, 1.0, len(signal))
+    first = np.array([dry.real, dry.imag, fed.real, fed.imag, 1.0, 0.0, 0.0, start.pressed, 0.0])
+    drifts = with_feedback and _drifts(start) == 1
+    free = np.flatnonzero(
+        [with_dry] * 2 + [with_feedback] * 2 + [True, True] + [with_feedback] * 2 + [drifts]
+    )
     if not (with_dry or with_feedback):
         free = np.array([4])
 
@@ -493,17 +571,15 @@ def _fitted(
         wet = np.abs(here * np.exp(turn * numbers) - tried.dry)
         if not with_feedback:
             return np.asarray((wet - tried.size) / unit)
-        behind = delay[numbers] + every[6] * per_lag
+        behind = delay[numbers] + (every[6] + every[8] * ramp[numbers]) * per_lag
         held = _at(signal, numbers - behind)
         held = held * np.exp(turn * (numbers - behind)) - np.where(held == 0, 0, tried.dry)
         written = _played(np.abs(1 + tried.feedback * held), tried)
         return np.asarray((wet - tried.size * written) / unit)
 
-    fit = least_squares(
-        misfit, first[free], loss="soft_l1", f_scale=0.05, max_nfev=20 if most == _FIRST else 40
-    )
+    fit = least_squares(misfit, first[free], loss="soft_l1", f_scale=0.05, max_nfev=effort.turns)
     every = whole(fit.x)
-    return model(every), None if lag is None else lag + every[6] * per_lag
+    return model(every), None if lag is None else lag + (every[6] + every[8] * ramp) * per_lag
 
 
 def _turned(
@@ -513,7 +589,11 @@ def _turned(
 
     Block by block with or without the dry tone, which ends before its repeat does.
     """
-    from scipy.ndimage import uniform_filter1d  # noqa: PLC0415 - loaded by what needs it
+    from scipy.ndimage import (  # noqa: PLC0415 - loaded by what needs it
+        binary_dilation,
+        binary_opening,
+        uniform_filter1d,
+    )
 
     ring = max(1, round(_RING_S * rate_hz))
     block = max(1, round(_BLOCK_S * rate_hz))
@@ -536,12 +616,14 @@ def _turned(
         misfits.append(np.median(padded.reshape(count, block), axis=1))
     chosen = np.argmin(misfits, axis=0)
     fits = np.min(misfits, axis=0) <= most
+    # Beside a long stretch that does not fit, something fades.
+    away = binary_opening(~fits, np.ones(_LONG_BLOCKS))
+    fits &= ~binary_dilation(away, np.ones(3))
     of_sample = np.repeat(chosen, block)[: len(still)]
     valid = np.repeat(fits, block)[: len(still)]
-    # Between two choices the phase jumps.
-    jump = np.flatnonzero(np.diff(of_sample)) + 1
-    for at in jump:
-        valid[max(0, at - 2) : at + 2] = False
+    # Where one choice gives way to another the dry tone fades, which neither holds for.
+    for at in np.flatnonzero(np.diff(of_sample)) + 1:
+        valid[max(0, at - block) : at + block] = False
     valid &= np.abs(back) > _LEAST_BACK
     size = np.choose(of_sample, sizes) / model.size
     return np.choose(of_sample, signals), size, valid

@@ -167,6 +167,36 @@ def test_a_tape_as_steady_as_0_05_percent_is_read_with_its_repeats():
     assert flutter.weighted_percent == pytest.approx(truth, rel=0.04)
 
 
+UNSTEADY = msgspec.structs.replace(
+    SLOW, jitter=0.003, wow=((0.6, 0.018, 0.3), (3.1, 0.008, 1.0), (8.3, 0.006, 2.0))
+)
+
+
+@pytest.mark.parametrize(("feedback", "delay_s", "dry_too"), [(0.5, 0.8, False), (0.4, 0.4, True)])
+def test_a_delay_that_moves_by_many_periods_of_the_tone_is_read(feedback, delay_s, dry_too):
+    unit = msgspec.structs.replace(UNSTEADY, feedback=feedback, gap_mm=120 * delay_s)
+    dry, played, _, truth = transported(unit, seconds=10.0)
+    assert truth > 1.6
+    result = read(mixed(dry, played) if dry_too else played.wet, RATE_HZ)
+    assert result.flutter.weighted_percent == pytest.approx(truth, rel=0.04)
+    told = " ".join(result.warnings)
+    assert ("the dry tone sounds too" in told) == dry_too
+    assert "later repeats sound too" in told
+
+
+@pytest.mark.parametrize(("feedback", "delay_s"), [(0.55, 0.26), (0.4, 0.7)])
+def test_a_mix_with_a_tape_as_steady_as_0_03_percent_is_read(feedback, delay_s):
+    # What is taken out is twenty times as large as all that the unit deviates by.
+    unit = msgspec.structs.replace(
+        SLOW, jitter=1e-4, wow=((0.7, 1e-4, 0.3), (3.7, 1e-4, 0.0)), hiss=1e-4,
+        feedback=feedback, gap_mm=120 * delay_s,
+    )  # fmt: skip
+    dry, played, _, truth = transported(unit, seconds=10.0)
+    assert truth < 0.04
+    flutter = read(mixed(dry, played), RATE_HZ).flutter
+    assert flutter.weighted_percent == pytest.approx(truth, rel=0.04)
+
+
 def joined_by_lines(hz):
     """AES6-2008 Table 1 joined by straight lines over the logarithm of the frequency."""
     rows_hz, rows_db = np.array(TABLE_1).T

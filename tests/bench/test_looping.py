@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tempotape.bench.looping import loops, turns_hz, window_of
+from tempotape.bench.looping import Heard, loops, turns_hz, window_of
 
 RATE_HZ = 200.0
 
@@ -22,6 +22,11 @@ def beating(lag, *, dry, feedback, size, seconds=16.0, seed=3):
     return dry + y
 
 
+def even(signal):
+    """Heard with a lag that does not move."""
+    return Heard(signal, np.arange(len(signal)), signal)
+
+
 @pytest.mark.parametrize(
     ("lag", "dry", "feedback"),
     [(25, 0.8 - 0.3j, 0.5j), (120, 0.0, -0.3), (60, 1.5, 0.8 + 0.3j), (200, 0.4j, 0.2)],
@@ -30,7 +35,7 @@ def test_lag_dry_tone_and_feedback_are_found_at_once(lag, dry, feedback):
     signal = beating(lag, dry=dry, feedback=feedback, size=1.0)
     usual = np.median(np.abs(signal))
     window = window_of(len(signal), RATE_HZ, None, 0.0)
-    best, *others = loops(signal / usual, RATE_HZ, window, np.zeros(1), most=3)
+    best, *others = loops(even(signal / usual), RATE_HZ, window, np.zeros(1), most=3)
     assert best.lag_s * RATE_HZ == pytest.approx(lag)
     assert best.misfit < 1e-4
     assert all(other.misfit > 0.02 for other in others)
@@ -47,16 +52,39 @@ def test_the_frame_that_the_tone_was_played_in_is_found():
     frames = turns_hz(0.0, 0.3, window, RATE_HZ)
     assert frames[0] <= -0.3
     assert frames[-1] >= 0.3
-    best = loops(signal / usual, RATE_HZ, window, frames, most=3)[0]
+    best = loops(even(signal / usual), RATE_HZ, window, frames, most=3)[0]
     assert best.lag_s * RATE_HZ == pytest.approx(80)
     assert best.turn_hz == pytest.approx(0.13, abs=float(frames[1] - frames[0]))
+
+
+def test_a_lag_that_moves_by_more_than_a_turn_of_the_tone_is_found_by_its_mean():
+    count, lag = int(16 * RATE_HZ), 90
+    numbers = np.arange(count)
+    moves = np.rint(6 * np.sin(2 * np.pi * 0.4 * numbers / RATE_HZ)).astype(int)
+    # 16 turns of phase either way: what the tone is like is gone within a few samples.
+    c = np.exp(-2j * np.pi * 16 * np.sin(2 * np.pi * 0.4 * numbers / RATE_HZ))
+    y = np.zeros(count, dtype=complex)
+    for n in numbers:
+        written = n - lag - moves[n]
+        y[n] = c[n] * (1.0 + 0.5j * (y[written] if written >= 0 else 0.0))
+    usual = np.median(np.abs(y))
+    window = window_of(count, RATE_HZ, None, 0.0)
+    still = loops(even(y / usual), RATE_HZ, window, np.zeros(1), most=3)
+    assert all(loop.misfit > 0.2 for loop in still)
+    place = np.interp(numbers, numbers - moves, numbers)
+    whole = np.clip(np.rint(place).astype(int), 0, count - 1)
+    moved = Heard(y[whole] / usual, place, y / usual)
+    best = loops(moved, RATE_HZ, window, np.zeros(1), most=3)[0]
+    assert best.lag_s * RATE_HZ == pytest.approx(lag)
+    assert best.misfit < 0.05
+    assert best.feedback == pytest.approx(0.5j, abs=0.02)
 
 
 def test_an_even_size_has_no_loop_and_a_known_delay_bounds_the_lags():
     signal = beating(80, dry=0.0, feedback=0.0, size=1.0)
     signal = signal * (1 + 0.2 * np.random.default_rng(0).normal(size=len(signal)))
     window = window_of(len(signal), RATE_HZ, None, 0.0)
-    assert loops(signal, RATE_HZ, window, np.zeros(1), most=3) == []
+    assert loops(even(signal), RATE_HZ, window, np.zeros(1), most=3) == []
     near = window_of(len(signal), RATE_HZ, 0.4, 0.01)
     assert near.lags == (78, 82)
 

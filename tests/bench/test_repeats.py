@@ -1,5 +1,7 @@
 """Loop gain from simulated recordings, against the feedback and the filters that made them."""
 
+import re
+
 import numpy as np
 import pytest
 from scipy import signal
@@ -111,7 +113,7 @@ def own_signal():
 
 
 # At 0.63 and 0.81 s repeats of some clicks fall on other clicks.
-@pytest.mark.parametrize("delay_s", [0.3, 0.41, 0.5, 0.63, 0.81, 0.95, 1.3])
+@pytest.mark.parametrize("delay_s", [0.3, 0.5, 0.63, 0.81, 1.3])
 def test_the_tone_of_the_test_signal_does_not_bend_the_gain(own_signal, delay_s):
     repeats = repeats_in(clean_echo(own_signal, delay_s, 0.5)[:, None])
     told = {octave.hz: octave.gain_db for octave in repeats.octaves}
@@ -144,11 +146,18 @@ def octave_db(unit, centre_hz):
 def test_errors_in_hiss_are_as_large_as_what_the_octaves_are_off():
     unit = SimulatedUnit(gap_mm=60.0, speed_mm_s=150.0, feedback=0.6, hiss=3e-3)
     sound = clicks(CLICKS_S, FRAMES, RATE_HZ)
-    off = []
-    for seed in range(6):
-        repeats = repeats_in(mixed(sound, play(unit, sound, RATE_HZ, seed=seed))[:, None])
+    off, unsure = [], []
+    for seed in range(3):
+        repeats, warnings = told_in(mixed(sound, play(unit, sound, RATE_HZ, seed=seed))[:, None])
         told = {octave.hz: octave for octave in repeats.octaves}
         assert 8000.0 not in told
         off += [(one.gain_db - octave_db(unit, hz)) / one.error_db for hz, one in told.items()]
-    assert len(off) >= 24
+        # Where 0.3 dB would be missed more than one time in eight, nothing is told.
+        assert all(one.error_db <= 0.2 for hz, one in told.items() if 250 <= hz <= 2000)
+        named = re.findall(r"(\d+) Hz \(only within (\S+) dB\)", " ".join(warnings))
+        assert not {float(hz) for hz, _ in named} & set(told)
+        unsure += named
+    assert len(off) >= 10
     assert 0.5 < np.sqrt(np.mean(np.square(off))) < 1.6
+    assert unsure
+    assert all(float(error_db) >= 0.2 for _, error_db in unsure)
