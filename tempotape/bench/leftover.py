@@ -113,17 +113,36 @@ def aligned(
     what a pass does, what it makes of each attack tells which place is meant.
     """
     lag = found.lag.copy()
-    first = found.root & found.found
-    for turn in range(TURNS):
-        known = msgspec.structs.replace(found, lag=lag)
-        signed = found.coherence[first] > 0
-        usual = first.copy()
-        if turn == 0:
-            usual[first] = signed if 2 * signed.sum() >= len(signed) else ~signed
-        taps = _fitted(list(_pairs(evidence, known, usual, (sound, copies), most=MOST_PAIRS)))
-        for rows, source in ((first, sound), (found.deep, copies)):
-            lag[rows] += _shifts(evidence, known, rows, (source, copies), taps)
+    groups = ((found.root & found.found, sound), (found.deep, copies))
+    for rows, source in groups:
+        if rows.any():
+            lag[rows] = _aligned(found, rows, evidence, (source, copies))
     return msgspec.structs.replace(found, lag=lag)
+
+
+def _aligned(
+    found: Explanation,
+    rows: NDArray[np.bool_],
+    evidence: Evidence,
+    sides: tuple[Whitened, Whitened],
+) -> Samples:
+    """Lags of some attacks, to the same place in the copies where a pass then fits them better."""
+
+    def fit(known: Explanation, usual: NDArray[np.bool_]) -> tuple[Samples, float]:
+        pairs = list(_pairs(evidence, known, usual, sides, most=MOST_PAIRS))
+        taps = _fitted(pairs)
+        return taps, float(np.median(_off(pairs, taps)))
+
+    signed = found.coherence[rows] > 0
+    usual = rows.copy()
+    usual[rows] = signed if 2 * signed.sum() >= len(signed) else ~signed
+    taps, known = fit(found, usual)[0], found
+    for _ in range(TURNS):
+        lag = known.lag.copy()
+        lag[rows] += _shifts(evidence, known, rows, sides, taps)
+        known = msgspec.structs.replace(found, lag=lag)
+        taps, off = fit(known, rows)
+    return known.lag[rows] if off <= fit(found, rows)[1] else found.lag[rows]
 
 
 def _shifts(
@@ -315,7 +334,8 @@ def _again(heard: Samples, moved: Lags, passes: Passes, tile: int, sounds: float
     """What comes again in a recording of both, from what has sounded before.
 
     Tile by tile what is heard is told apart: what was predicted has passed the unit, what is left
-    was played; where the prediction fails, all of it was.
+    was played; where the prediction fails, all of it was. Where it fits better if all that sounded
+    had passed already, it had: what was once taken for played would else stay so, pass by pass.
     """
     count = len(heard)
     predicted = np.zeros(count)
@@ -330,12 +350,15 @@ def _again(heard: Samples, moved: Lags, passes: Passes, tile: int, sounds: float
         at = np.arange(fresh, end + BEFORE) - moved.at(fresh, end + BEFORE)
         sources[:, AFTER + fresh : AFTER + end + BEFORE] = _read(apart, at)
         span = slice(begin, end + ahead)
-        predicted[begin:end] = sum(
-            np.convolve(row[span], taps, "valid")
-            for row, taps in zip(sources, (passes.first, passes.further), strict=True)
-        )
+        new, old = sources[:, span]
+        further = np.convolve(old, passes.further, "valid")
+        ways = [
+            (further + np.convolve(new, taps, "valid")).reshape(-1, tile)
+            for taps in (passes.first, passes.further)
+        ]
         all_ = heard[begin:end].reshape(-1, tile)
-        copy = predicted[begin:end].reshape(-1, tile)
+        copy = _nearer(all_, *ways)
+        predicted[begin:end] = copy.ravel()
         energy = np.mean(all_**2, axis=1, keepdims=True)
         off = np.mean((all_ - copy) ** 2, axis=1, keepdims=True)
         explained, fails, silent = off <= EXPLAINED * energy, off > energy, energy <= sounds
@@ -343,6 +366,12 @@ def _again(heard: Samples, moved: Lags, passes: Passes, tile: int, sounds: float
         copied = np.where(silent | fails, 0, np.where(explained, all_, copy))
         apart[:, begin:end] = fresh_sound.ravel(), copied.ravel()
     return predicted
+
+
+def _nearer(heard: Samples, one: Samples, other: Samples) -> Samples:
+    """Tile by tile, a row each, the prediction that is nearer to what is heard."""
+    off = [np.sum((heard - way) ** 2, axis=1, keepdims=True) for way in (one, other)]
+    return np.where(off[1] < off[0], other, one)
 
 
 def _copied(played: Samples, heard: Samples, moved: Lags, passes: Passes) -> Samples:
