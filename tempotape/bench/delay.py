@@ -28,6 +28,7 @@ from tempotape.bench.recording import Samples
 from tempotape.bench.thinned import Thinned
 
 MOST_SERIES, MOST_IN_LINE = 1500, 300
+KNOWN_PART = 0.9  # of the recording: no lag is longer
 STRAY_S, STRAY = 0.002, 0.01  # how far a delay may stray between attacks studied
 ALIKE_COHERENCE, AGAIN_S = 0.9, 0.004  # where the first sound seems to come again
 EDGE_S, EDGE_COHERENCE = 0.004, 0.6  # a played sound comes again more like itself
@@ -87,7 +88,10 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> Heard:
         return Heard(why="no delay: the wet side is silent")
     struck = _without_edge(sound, attacks(sound))
     if len(struck) < LEAST_COPIES:
-        return Heard(why=f"no delay: {len(struck)} attacks stand out, {LEAST_COPIES} are needed")
+        stand = "1 attack stands" if len(struck) == 1 else f"{len(struck)} attacks stand"
+        return Heard(why=f"no delay: {stand} out, {LEAST_COPIES} are needed")
+    if KNOWN_PART * len(sound) <= SHORTEST_S * sound.rate_hz:
+        return Heard(why=NO_REPEATS)
     evidence = _evidence(sound, copies, struck, mono=wet is None)
     best, why = believed(evidence, sound, copies)
     if best is None:
@@ -96,7 +100,10 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> Heard:
 
 
 def _without_edge(sound: Whitened, struck: Attacks) -> Attacks:
-    """The attacks without a first one that is where the recording begins, in the midst of hum."""
+    """The attacks without a first one where the recording begins and that never comes again.
+
+    It is the beginning, in the midst of hum or hiss, that sounds like one.
+    """
     if not len(struck) or struck.at[0] > EDGE_S * sound.rate_hz:
         return struck
     low, high = (round(lag_s * sound.rate_hz) for lag_s in (SHORTEST_S, LONGEST_S))
@@ -109,7 +116,7 @@ def _without_edge(sound: Whitened, struck: Attacks) -> Attacks:
 def _evidence(sound: Whitened, copies: Whitened, struck: Attacks, *, mono: bool) -> Evidence:
     chosen, run = studied(len(struck))
     rate = sound.rate_hz
-    low, high = round(SHORTEST_S * rate), round(min(LONGEST_S * rate, 0.9 * len(sound)))
+    low, high = round(SHORTEST_S * rate), round(min(LONGEST_S * rate, KNOWN_PART * len(sound)))
     following = [*struck.at[1:].tolist(), None]
     cuts = [template(sound, int(struck.at[k]), following[k]) for k in chosen]
     found = [copies_of(copies, row, cut, low, high) for row, cut in enumerate(cuts)]

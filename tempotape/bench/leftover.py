@@ -131,7 +131,7 @@ def _aligned(
     def fit(known: Explanation, usual: NDArray[np.bool_]) -> tuple[Samples, float]:
         pairs = list(_pairs(evidence, known, usual, sides, most=MOST_PAIRS))
         taps = _fitted(pairs)
-        return taps, float(np.median(_off(pairs, taps)))
+        return taps, float(np.mean(_off(pairs, taps)))
 
     signed = found.coherence[rows] > 0
     usual = rows.copy()

@@ -166,6 +166,17 @@ def open_recording(path: Path) -> Recording:
         )
 
 
+class _Onward(soundfile.SoundFile):  # type: ignore[misc]
+    """A file read from beginning to end.
+
+    After each read of a file that can be searched `soundfile` searches its place again, and there
+    an MP3, whose frames lean on those before, comes out wrong.
+    """
+
+    def seekable(self) -> bool:
+        return False
+
+
 def _opened(path: Path) -> Any:
     """The file, open. By number, so that nothing is concluded from the ending of its name."""
     source = str(path)
@@ -182,7 +193,7 @@ def _opened(path: Path) -> Any:
         raise InputFault("is empty", expected=EXPECTED, source=source)
     try:
         with _hushed():
-            return soundfile.SoundFile(number, closefd=True)
+            return _Onward(number, closefd=True)
     except soundfile.LibsndfileError as fault:
         why = printable(fault.error_string).strip().rstrip(".")
         if why.startswith(_BESIDE_THE_POINT):

@@ -62,7 +62,7 @@ def _rises(copies: Whitened, cut: Template, lag: float) -> tuple[float, float]:
         [float(np.abs(row[part]).max()) for row in told]
         for part in (slice(-2 * peak, None), slice(-2 * peak))
     )
-    return here[0] / earlier[0], here[1] / earlier[1]
+    return here[0] / max(earlier[0], 1e-12), here[1] / max(earlier[1], 1e-12)
 
 
 def _some(rows: NDArray[np.int64]) -> NDArray[np.int64]:

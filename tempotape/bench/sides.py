@@ -19,7 +19,7 @@ SILENT = 1e-6  # in energy, of the other channel
 SAME = 0.5  # coherence at lag 0
 TOGETHER_S, APART_S, SPAN_S = 0.002, 0.030, 3.0
 LATER = 0.1  # coherence: so much more after than before is no chance
-MOST_ATTACKS = 40
+FEWEST_ATTACKS, MOST_ATTACKS = 3, 40
 MOST_TIMES, LONGEST_S = 60, 5.0
 NEAR_S, STRAYS = 0.004, 0.003  # of the lag
 CHUNK = 1 << 16
@@ -46,14 +46,27 @@ def sides_of(left: Thinned, right: Thinned) -> Sides:
     ways: then the way in which one delay leaves the fewest sounds without origin and without echo.
     """
     energy = (_energy(left), _energy(right))
-    if energy[1] <= SILENT * energy[0]:
-        return Sides("left", "left")
-    if energy[0] <= SILENT * energy[1]:
-        return Sides("right", "right")
-    together, turned = _together(left, right)
-    if together is None or together > SAME:
+    if min(energy) <= SILENT * max(energy):
+        side: Side = "left" if energy[0] >= energy[1] else "right"
+        return Sides(side, side)
+    one, other = whitened(left), whitened(right)
+    if one is None or other is None:
+        return MONO
+    struck, heard = attacks(one), attacks(other)
+    if min(len(struck), len(heard)) < FEWEST_ATTACKS:
+        return _busier(len(struck), len(heard))
+    together, turned = _together(one, struck, other, heard)
+    if together > SAME:
         return MONO
     return Sides("right", "left") if turned else Sides("left", "right")
+
+
+def _busier(struck: int, heard: int) -> Sides:
+    """The side with the attacks, where the other has a stray one or two; both where both have."""
+    if max(struck, heard) < FEWEST_ATTACKS:
+        return MONO
+    side: Side = "left" if struck > heard else "right"
+    return Sides(side, side)
 
 
 def _energy(channel: Thinned) -> float:
@@ -63,17 +76,13 @@ def _energy(channel: Thinned) -> float:
     )
 
 
-def _together(left: Thinned, right: Thinned) -> tuple[float | None, bool]:
+def _together(
+    one: Whitened, struck: Attacks, other: Whitened, heard: Attacks
+) -> tuple[float, bool]:
     """Coherence of either channel's attacks with the other at the same moment, usually.
 
-    And whether the right channel seems to hold what is played. None without attacks.
+    And whether the other channel seems to hold what is played.
     """
-    one, other = whitened(left), whitened(right)
-    if one is None or other is None:
-        return None, False
-    struck, heard = attacks(one), attacks(other)
-    if not len(struck) or not len(heard):
-        return None, False
     moments = _coherences(one, struck, other)
     back = _coherences(other, heard, one)
     at_once = float(np.mean([np.median([now for _, now, _ in way]) for way in (moments, back)]))
@@ -81,8 +90,8 @@ def _together(left: Thinned, right: Thinned) -> tuple[float | None, bool]:
     later -= np.median([after - before for before, _, after in back])
     if abs(later) > LATER:
         return at_once, bool(later < 0)
-    end_s = left.duration_s
-    struck_s, heard_s = struck.at / left.rate_hz, heard.at / left.rate_hz
+    end_s = len(one) / one.rate_hz
+    struck_s, heard_s = struck.at / one.rate_hz, heard.at / one.rate_hz
     return at_once, _unexplained(heard_s, struck_s, end_s) < _unexplained(struck_s, heard_s, end_s)
 
 

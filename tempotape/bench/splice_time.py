@@ -82,6 +82,8 @@ def timed(
     used[1:] |= used[:-1].copy()
     used[:-1] |= used[1:].copy()
     above, at = np.maximum(above[:, used], 0.0), at[:, used]
+    # A tick may stand out in another band alone: then the middle of these bins is as good a guess.
+    above[above.sum(axis=1) <= 0.0] = band.floor
     total = above.sum(axis=1)
     where = at + band.places[at] / PLACES
     middle = (where * above).sum(axis=1) / total

@@ -43,9 +43,8 @@ class Thinner:
             if self.step > 1
             else np.ones(1)
         )
-        # What the recording is off zero by from its start would sound like an attack.
-        self._offset: float | None = None
-        self._settled = round(SETTLED_S * sample_rate_hz)
+        self._offset, self._settled = 0.0, False
+        self._enough = round(SETTLED_S * sample_rate_hz)
         self._waiting: Samples = np.zeros(len(self._taps) // 2)
         self._high_pass = signal.butter(2, HIGH_PASS_HZ, "high", fs=self.rate_hz, output="sos")
         self._state = np.zeros((len(self._high_pass), 2))
@@ -53,9 +52,20 @@ class Thinner:
         self._count = 0
 
     def feed(self, block: Samples) -> None:
-        if self._offset is None and len(block):
-            self._offset = float(np.median(block[: self._settled]))
-        self._waiting = np.concatenate((self._waiting, block - (self._offset or 0.0)))
+        self._waiting = np.concatenate((self._waiting, block - self._offset))
+        if not self._settled and len(self._waiting) >= len(self._taps) // 2 + self._enough:
+            self._settle()
+        if self._settled:
+            self._thin()
+
+    def _settle(self) -> None:
+        """Take off what the recording is off zero by: from its start that sounds as an attack."""
+        begun = self._waiting[len(self._taps) // 2 :]
+        self._offset = float(np.median(begun[: self._enough])) if len(begun) else 0.0
+        begun -= self._offset
+        self._settled = True
+
+    def _thin(self) -> None:
         ready = (len(self._waiting) - len(self._taps) + 1) // self.step
         if ready > 0:
             self._keep(ready)
@@ -78,7 +88,9 @@ class Thinner:
 
     def thinned(self) -> Thinned:
         """All that was fed, to its end."""
-        self.feed(np.full(len(self._taps) // 2 + self.step, self._offset or 0.0))
+        if not self._settled:
+            self._settle()
+        self.feed(np.full(len(self._taps) // 2 + self.step, self._offset))
         return Thinned((self._kept,), self._count, self.rate_hz)
 
 

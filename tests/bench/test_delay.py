@@ -158,7 +158,7 @@ def phrase_again(seed):
         (np.zeros(FRAMES), "no delay: the recording is silent"),
         (CLICKS, "no delay: what is played comes again, but no echo of it"),
         (PHRASE, "no delay: no repeats found"),
-        (hum(FRAMES, RATE_HZ, 0.1), "no delay: 1 attacks stand out, 3 are needed"),
+        (hum(FRAMES, RATE_HZ, 0.1), "no delay: 1 attack stands out, 3 are needed"),
         (
             np.random.default_rng(3).normal(scale=0.01, size=FRAMES),
             "no delay: 0 attacks stand out, 3 are needed",
@@ -172,6 +172,20 @@ def test_without_an_echo_there_is_no_delay(recording, why):
 
 def test_a_bar_that_comes_again_is_no_echo():
     assert heard(phrase_again(1)).delay is None
+
+
+@pytest.mark.parametrize("length_s", [0.030, 0.032, 0.036])
+def test_a_recording_shorter_than_any_delay_gives_none(length_s):
+    sound = clicks(np.arange(0.001, length_s, 0.0095), round(length_s * RATE_HZ), RATE_HZ)
+    assert heard(sound).delay is None
+
+
+def test_in_however_small_blocks_a_recording_comes_it_reads_the_same():
+    off_zero = mixed(CLICKS, play(UNIT, CLICKS, RATE_HZ)) + 0.05
+    thinner = Thinner(RATE_HZ)
+    for begin, end in ((0, 1), (1, 700), (700, 9_000), (9_000, FRAMES)):
+        thinner.feed(off_zero[begin:end])
+    assert find_delay(thinner.thinned()).delay == heard(off_zero).delay
 
 
 def test_a_silent_wet_side_is_told():

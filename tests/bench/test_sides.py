@@ -55,3 +55,11 @@ def test_one_mix_on_both_sides_is_a_mix():
     sound, played = click_sides(np.arange(0.5, 6, 0.9), 8.0, gap_mm=60.0, speed_mm_s=117.3)
     mix = mixed(sound, played)
     assert told(np.column_stack((mix, 0.6 * mix))).mixed
+
+
+def test_a_stray_click_on_the_other_side_is_neither_playing_nor_an_echo():
+    sound, played = click_sides(np.arange(0.5, 6, 0.9), 8.0, gap_mm=60.0, speed_mm_s=117.3)
+    stray = clicks([2.3], len(sound), RATE_HZ)
+    both = np.column_stack((mixed(sound, played), stray))
+    assert told(both) == Sides("left", "left")
+    assert told(both[:, ::-1]) == Sides("right", "right")

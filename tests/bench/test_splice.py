@@ -5,6 +5,7 @@ from __future__ import annotations
 import msgspec
 import numpy as np
 import pytest
+from scipy import signal
 
 from tempotape.bench import splice as splice_of
 from tempotape.bench.splice import SpliceFinder
@@ -321,3 +322,24 @@ def test_a_recording_that_is_never_quiet_is_told_so():
         result = found(silent)
         assert result.splice is None
         assert result.warnings == ("splice: nothing is quiet for long enough to hear a tick",)
+
+
+def test_ticks_that_stand_out_in_different_bands_give_a_period_all_the_same():
+    rate_hz = 16_000
+    impulse = np.zeros(2001)
+    impulse[1000] = 1.0
+
+    def tick(low_hz, high_hz, order):
+        sos = signal.butter(order, (low_hz, high_hz), "bandpass", fs=rate_hz, output="sos")
+        heard = signal.sosfiltfilt(sos, impulse)
+        return heard / np.abs(heard).max()
+
+    treble, bass = tick(4000, 7000, 6), tick(350, 500, 3)
+    rng = np.random.default_rng(123)
+    sound = rng.normal(scale=1e-4, size=26 * rate_hz)
+    low, high = rng.uniform(0.0004, 0.003), rng.uniform(0.001, 0.004)
+    for turn in range(12):
+        wander_s = 3e-4 * rng.normal() * np.sqrt(turn + 1)
+        at = int((0.9 + 2.1 * turn + wander_s) * rate_hz) - 1000
+        sound[at : at + 2001] += low * bass if turn in (3, 7, 10) else high * treble
+    assert found(sound, rate_hz=rate_hz).splice.period_s == pytest.approx(2.1, rel=1e-3)
