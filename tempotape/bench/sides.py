@@ -18,8 +18,8 @@ Side = Literal["left", "right", "both"]
 SILENT = 1e-6  # in energy, of the other channel
 SAME = 0.5  # coherence at lag 0
 TOGETHER_S, APART_S, SPAN_S = 0.002, 0.030, 3.0
-LATER = 0.1  # coherence: so much more after than before is no chance
 FEWEST_ATTACKS, MOST_ATTACKS = 3, 40
+UNEXPLAINED = 4.0  # of a coherence: it is surer where it tells
 MOST_TIMES, LONGEST_S = 60, 5.0
 NEAR_S, STRAYS = 0.004, 0.003  # of the lag
 CHUNK = 1 << 16
@@ -42,8 +42,9 @@ MONO = Sides("both", "both")
 def sides_of(left: Thinned, right: Thinned) -> Sides:
     """Mixed on one channel or both, or one side each: dry left and wet right, or turned round.
 
-    What is played comes again on the unit's side afterwards, not before. Equal clicks do so both
-    ways: then the way in which one delay leaves the fewest sounds without origin and without echo.
+    What is played comes again on the unit's side afterwards, not before; and with its own way round
+    one delay leaves the fewest sounds without origin and without echo. Equal clicks show the one
+    hardly, notes that run into one another the other: both count, in parts of one.
     """
     energy = (_energy(left), _energy(right))
     if min(energy) <= SILENT * max(energy):
@@ -88,11 +89,13 @@ def _together(
     at_once = float(np.mean([np.median([now for _, now, _ in way]) for way in (moments, back)]))
     later = np.median([after - before for before, _, after in moments])
     later -= np.median([after - before for before, _, after in back])
-    if abs(later) > LATER:
-        return at_once, bool(later < 0)
     end_s = len(one) / one.rate_hz
     struck_s, heard_s = struck.at / one.rate_hz, heard.at / one.rate_hz
-    return at_once, _unexplained(heard_s, struck_s, end_s) < _unexplained(struck_s, heard_s, end_s)
+    turned, straight = (
+        _unexplained(played_s, other_s, end_s)
+        for played_s, other_s in ((heard_s, struck_s), (struck_s, heard_s))
+    )
+    return at_once, float(later) + UNEXPLAINED * (turned - straight) < 0
 
 
 def _unexplained(played_s: Samples, heard_s: Samples, end_s: float) -> float:

@@ -23,7 +23,7 @@ from tests.programs import require
 from tests.pseudo_terminal import PseudoTerminal
 
 TEMPO_BPM = 120.0
-STRETCHES = 6
+STRETCHES = 8
 STRETCH_S = 2.0
 MOST_OF_JACKS_OWN = 1.25
 APP = Path(__file__).with_name("leading_app.py")
