@@ -2,8 +2,10 @@
 
 What is played again by a machine comes back unchanged. A tape changes what passes it: a copy of a
 copy is fainter by the same factor, and duller, every time. So lags at which the sound comes back
-unchanged are put aside first, and of the others that one is taken which leaves clearly the
-fewest sounds unexplained. And where the change from the first sounds to their copies is the same
+unchanged are put aside first, unless they are those of a unit near oscillation: what it repeats is
+played all along. Notes that ring on are put aside too. Of the other lags that one is taken which
+leaves clearly the fewest sounds unexplained, off the beat least of all where what is played keeps
+one. And where the change from the first sounds to their copies is the same
 as from those to theirs, the first sounds are repeats already: nothing but the unit is heard.
 """
 
@@ -572,13 +574,12 @@ def _beside(best: Explanation, played: Explanation, near: float) -> bool:
 
 def _part_of(best: Explanation, other: Explanation, more: float) -> bool:
     """Whether `best` may be the second, third or fourth repeat at the lag of `other`."""
-    times = best.middle / other.middle
-    whole = round(times)
+    whole = round(best.middle / other.middle)
     as_many = other.likeness > SURE_COHERENCE and other.found.sum() > AS_MANY * best.found.sum()
     if more > PART_MARGIN[int(as_many)] * best.left_over:
         return False
     signs = {best.sign, other.sign**whole}
-    fits = 2 <= whole <= 4 and abs(times / whole - 1) < WHOLE and len(signs - {0}) < 2
+    fits = whole <= 4 and _times(best, other) and len(signs - {0}) < 2
     return fits and other.presence > PART_PRESENCE
 
 

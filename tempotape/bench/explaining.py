@@ -299,13 +299,13 @@ def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
         root = _begun(at, at[has] + lags[has], (at + around)[~played], near, rate)
     else:
         copy = np.concatenate((at + around, heard + np.interp(heard, at, around)))
-        alone = ~_landed(heard, copy, near + 0.003 * middle) & (heard > at[0] + 0.03 * rate)
+        alone = ~landed(heard, copy, near + 0.003 * middle) & (heard > at[0] + 0.03 * rate)
         # Before the first copy of all nothing can sound.
         never = alone & (heard < at[0] + around[0]) & (evidence.since[0] < 0)
         orphans = int(alone.sum() + NEVER * never.sum())
     copied = root & np.isfinite(lags)
     clear = copied & (evidence.energy * np.nan_to_num(gain) ** 2 > CLEAR_OVER_NOISE)
-    struck = _landed(at[clear] + lags[clear], (at if heard is None else heard).astype(float), near)
+    struck = landed(at[clear] + lags[clear], (at if heard is None else heard).astype(float), near)
     # An attack soon after the studied stretch begins may copy one from before it.
     early = root & np.isnan(lags) & (at - evidence.since <= 1.03 * middle) & (heard is None)
     return Explanation(
@@ -330,13 +330,12 @@ def _begun(
 
     What runs into a copy may hide its likeness: a sound where one is due is it all the same.
     """
-    begun: NDArray[np.bool_] = ~_landed(at, copies, near) & ~_landed(
-        at, due, LANDING_S[0] / 2 * rate
-    )
+    begun: NDArray[np.bool_] = ~landed(at, copies, near) & ~landed(at, due, LANDING_S[0] / 2 * rate)
     return begun
 
 
-def _landed(events: Numbers | Samples, landing: Samples, near: float) -> NDArray[np.bool_]:
+def landed(events: Numbers | Samples, landing: Samples, near: float) -> NDArray[np.bool_]:
+    """Which events have a landing as near as that, all in one unit of time."""
     if not len(landing):
         return np.zeros(len(events), bool)
     order = np.sort(landing)

@@ -6,9 +6,9 @@ from typing import Literal
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
 from tempotape.bench.copies import coherence, template
+from tempotape.bench.explaining import landed
 from tempotape.bench.onsets import Attacks, Whitened, attacks, whitened
 from tempotape.bench.recording import Samples
 from tempotape.bench.thinned import Thinned
@@ -113,21 +113,11 @@ def _unexplained(played_s: Samples, heard_s: Samples, end_s: float) -> float:
     least = 1.0
     for lag_s in np.unique(np.round(lags_s[(lags_s > APART_S) & (lags_s < LONGEST_S)], 3)):
         due_s = (played_s + lag_s)[played_s + lag_s < end_s]
-        over = _without(heard_s - lag_s, either_s, lag_s).sum()
-        missing = _without(due_s, heard_s, lag_s).sum()
+        near_s = NEAR_S + STRAYS * lag_s
+        over = np.sum(~landed(heard_s - lag_s, either_s, near_s))
+        missing = np.sum(~landed(due_s, heard_s, near_s))
         least = min(least, float(over + 2 * missing) / (len(heard_s) + 2 * len(due_s)))
     return least
-
-
-def _without(times_s: Samples, others_s: Samples, lag_s: float) -> NDArray[np.bool_]:
-    """Which times have none of the others near them, as near as a delay strays."""
-    if not len(others_s):
-        return np.ones(len(times_s), bool)
-    order = np.sort(others_s)
-    k = np.searchsorted(order, times_s)
-    after = np.abs(order[np.minimum(k, len(order) - 1)] - times_s)
-    before = np.abs(order[np.maximum(k - 1, 0)] - times_s)
-    return np.asarray(np.minimum(before, after) > NEAR_S + STRAYS * lag_s)
 
 
 def _coherences(

@@ -21,7 +21,6 @@ from tempotape.bench.tone import CENTRE_HZ, NOMINAL_HZ, Complexes, Floats, Stret
 _WORTH = 0.4
 _SMOOTH_RIPPLE = 0.004  # nothing to explain
 _OVER_HISS = 1.5
-_EXPLAINED = 2.0  # times the hiss: the rest is not looked into
 _SMOOTH_ENOUGH = 0.06
 _MOSTLY_STILL = 0.7
 _ALMOST_NONE = 1e-3

@@ -25,3 +25,12 @@ def test_what_comes_again_some_periods_later_is_the_same_note_and_an_echo_is_not
     found = explain(evidence, lag_s * evidence.rate, 0)
     assert found.copied > 10
     assert rings_on(found, evidence, heard, heard) is expected
+
+
+@pytest.mark.parametrize("lag_s", [0.71, 1.13])
+def test_what_comes_again_by_chance_does_not_rise(lag_s):
+    heard, evidence = evidence_of(mixed(NOTES, play(UNIT, NOTES, RATE_HZ), 1.0, 0.7))
+    found = explain(evidence, lag_s * evidence.rate, 0)
+    assert found.copied > 3
+    assert found.likeness < 0.75
+    assert rings_on(found, evidence, heard, heard)
