@@ -48,7 +48,7 @@ class Template(msgspec.Struct, frozen=True):
         return max(whole - len(self.sound) * self.noise, 0.2 * whole)
 
 
-class Found(msgspec.Struct, frozen=True):
+class Matches(msgspec.Struct, frozen=True):
     """Lags (samples, fractional) at which attacks seem to come again, one row each."""
 
     attack: NDArray[np.int64]
@@ -56,13 +56,17 @@ class Found(msgspec.Struct, frozen=True):
     coherence: Samples  # signed
     gain: Samples  # signed, of the copy
 
-    def only(self, rows: NDArray[np.bool_]) -> Found:
-        return Found(self.attack[rows], self.lag[rows], self.coherence[rows], self.gain[rows])
+    def like(self, sign: float) -> Samples:
+        """How like copies of that sign they are; of either, where it is 0."""
+        return self.coherence * sign if sign else np.abs(self.coherence)
+
+    def only(self, rows: NDArray[np.bool_]) -> Matches:
+        return Matches(self.attack[rows], self.lag[rows], self.coherence[rows], self.gain[rows])
 
 
-def gathered(parts: list[Found]) -> Found:
+def gathered(parts: list[Matches]) -> Matches:
     """Rows of several attacks in one."""
-    return Found(
+    return Matches(
         np.concatenate([part.attack for part in parts]),
         np.concatenate([part.lag for part in parts]),
         np.concatenate([part.coherence for part in parts]),
@@ -101,7 +105,7 @@ def coherence(sound: Whitened, cut: Template, low: int, high: int) -> tuple[Samp
     return correlation / (cut.size * np.sqrt(energy)), correlation / cut.energy
 
 
-def copies_of(sound: Whitened, attack: int, cut: Template, low: int, high: int) -> Found:
+def copies_of(sound: Whitened, attack: int, cut: Template, low: int, high: int) -> Matches:
     """The lags at which `cut` seems to come again, the most coherent ones."""
     rho, gain = coherence(sound, cut, low, high)
     size = np.abs(rho)
@@ -115,9 +119,9 @@ def copies_of(sound: Whitened, attack: int, cut: Template, low: int, high: int) 
         at = np.sort(at[np.argsort(-size[at])[:MOST_PEAKS]])
     if not len(at):
         none = np.zeros(0)
-        return Found(np.zeros(0, np.int64), none, none, none)
+        return Matches(np.zeros(0, np.int64), none, none, none)
     shift, rise = between(rho, at)
-    return Found(np.full(len(at), attack), at + shift + low, rho[at] * rise, gain[at] * rise)
+    return Matches(np.full(len(at), attack), at + shift + low, rho[at] * rise, gain[at] * rise)
 
 
 def between(rho: Samples, at: NDArray[np.int64]) -> tuple[Samples, Samples]:

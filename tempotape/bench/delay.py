@@ -12,19 +12,14 @@ import msgspec
 import numpy as np
 from scipy import stats
 
-from tempotape.bench.believing import (
-    LEAST_COPIES,
-    LONGEST_S,
-    NO_REPEATS,
-    ONLY_PLAYED,
-    SHORTEST_S,
-    believed,
-)
-from tempotape.bench.copies import Found, coherence, copies_of, gathered, template
+from tempotape.bench.believing import NO_REPEATS, ONLY_PLAYED, believed
+from tempotape.bench.copies import Matches, coherence, copies_of, gathered, template
 from tempotape.bench.explaining import Evidence, Explanation, Numbers, studied
+from tempotape.bench.offered import LEAST_COPIES, LONGEST_S, SHORTEST_S
 from tempotape.bench.onsets import Attacks, Whitened, attacks, whitened
 from tempotape.bench.passing import extra_lag_s, passing
 from tempotape.bench.recording import Samples
+from tempotape.bench.rows import evenly
 from tempotape.bench.thinned import Thinned
 
 MOST_SERIES, MOST_IN_LINE = 1500, 300
@@ -70,7 +65,7 @@ class Echoes(msgspec.Struct, frozen=True):
     lags: Samples
 
 
-class Heard(msgspec.Struct, frozen=True):
+class DelayResult(msgspec.Struct, frozen=True):
     """A delay with the echoes that show it, or why there is none."""
 
     delay: Delay | None = None
@@ -78,24 +73,24 @@ class Heard(msgspec.Struct, frozen=True):
     why: str = ""
 
 
-def find_delay(dry: Thinned, wet: Thinned | None = None) -> Heard:
+def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
     """The delay in a recording with dry and wet mixed, or with a channel for each."""
     sound = whitened(dry)
     if sound is None:
-        return Heard(why="no delay: the recording is silent")
+        return DelayResult(why="no delay: the recording is silent")
     copies = sound if wet is None else whitened(wet)
     if copies is None:
-        return Heard(why="no delay: the wet side is silent")
+        return DelayResult(why="no delay: the wet side is silent")
     struck = _without_edge(sound, attacks(sound))
     if len(struck) < LEAST_COPIES:
         stand = "1 attack stands" if len(struck) == 1 else f"{len(struck)} attacks stand"
-        return Heard(why=f"no delay: {stand} out, {LEAST_COPIES} are needed")
+        return DelayResult(why=f"no delay: {stand} out, {LEAST_COPIES} are needed")
     if KNOWN_PART * len(sound) <= SHORTEST_S * sound.rate_hz:
-        return Heard(why=NO_REPEATS)
+        return DelayResult(why=NO_REPEATS)
     evidence = _evidence(sound, copies, struck, mono=wet is None)
     best, why = believed(evidence, sound, copies)
     if best is None:
-        return Heard(why=why)
+        return DelayResult(why=why)
     return _measured(sound, copies, struck, evidence, best)
 
 
@@ -127,7 +122,7 @@ def _evidence(sound: Whitened, copies: Whitened, struck: Attacks, *, mono: bool)
         at=struck.at[chosen],
         energy=struck.energy[chosen],
         since=np.where(run > 0, struck.at[run], -len(sound) if silent else 0),
-        found=together,
+        matches=together,
         heard=None if heard is None else heard.at,
         end=len(sound),
         rate=rate,
@@ -136,7 +131,7 @@ def _evidence(sound: Whitened, copies: Whitened, struck: Attacks, *, mono: bool)
     )
 
 
-def _begins_in_silence(struck: Attacks, again: Found, rate: float) -> bool:
+def _begins_in_silence(struck: Attacks, again: Matches, rate: float) -> bool:
     """Whether the first attack is the first sound played, `again` being where it seems to recur.
 
     It is where the recording begins with it, and where the silence before it is longer than any
@@ -152,28 +147,27 @@ def _begins_in_silence(struck: Attacks, again: Found, rate: float) -> bool:
 
 
 def _pairs(found: Explanation, evidence: Evidence) -> tuple[Numbers, Samples]:
-    rows = found.root & found.found
-    return evidence.at[rows], found.lag[rows]
+    return evidence.at[found.first], found.lag[found.first]
 
 
 def _measured(
     sound: Whitened, copies: Whitened, struck: Attacks, evidence: Evidence, best: Explanation
-) -> Heard:
+) -> DelayResult:
     rate = sound.rate_hz
     if len(struck) > len(evidence.at):
         begins, lags = _throughout(sound, copies, struck, evidence, best)
     else:
         begins, lags = _pairs(best, evidence)
     if len(begins) < LEAST_COPIES:
-        return Heard(why=NO_REPEATS)
+        return DelayResult(why=NO_REPEATS)
     line, left = _straight(begins, lags)
-    spread = 1.4826 * float(np.median(np.abs(left)))
+    spread = float(stats.median_abs_deviation(left, scale="normal"))
     kept = np.abs(left) <= CLIP * max(spread, OUTLIER_S * rate)
     begins, lags, left = begins[kept], lags[kept], left[kept]
     passed = passing(sound.through(copies), copies, begins, lags, evidence.length_s)
     extra_s, unsure_s, unlike = extra_lag_s(passed)
     if best.likeness < ODD_LIKENESS and (unsure_s > ODD_S or unlike > UNLIKE_TAPE):
-        return Heard(why=ONLY_PLAYED)
+        return DelayResult(why=ONLY_PLAYED)
     ms = (lags / rate - extra_s) * 1e3
     scatter_ms = float(np.sqrt(np.mean(left**2))) / rate * 1e3
     unlike_ms = UNLIKE_MS * np.sqrt(max(0.0, 1 - best.likeness**2)) / best.likeness
@@ -187,7 +181,7 @@ def _measured(
         spread_ms=scatter_ms,
         drift_ms_per_min=line * 60e3,
     )
-    return Heard(delay, Echoes(sound, copies, begins, lags))
+    return DelayResult(delay, Echoes(sound, copies, begins, lags))
 
 
 def _throughout(
@@ -203,7 +197,7 @@ def _throughout(
     back = np.searchsorted(struck.at, struck.at - around - evidence.near_s * rate)
     ahead = np.searchsorted(struck.at, struck.at - around + evidence.near_s * rate)
     played = np.flatnonzero((back == ahead) | (evidence.heard is not None))
-    chosen = played[np.linspace(0, len(played) - 1, min(len(played), MOST_SERIES)).astype(int)]
+    chosen = evenly(played, MOST_SERIES)
     following = [*struck.at[1:].tolist(), None]
     at, found = [], []
     for k in chosen:
@@ -211,8 +205,7 @@ def _throughout(
         low, high = round(around[k] - reach), round(around[k] + reach)
         cut = template(sound, int(struck.at[k]), following[k])
         seen = copies_of(copies, 0, cut, low, high)
-        like = best.sign * seen.coherence if best.sign else np.abs(seen.coherence)
-        worth = like - 0.2 * np.abs(seen.lag - around[k]) / reach
+        worth = seen.like(best.sign) - 0.2 * np.abs(seen.lag - around[k]) / reach
         if len(worth) and worth.max() > 0:
             at.append(int(struck.at[k]))
             found.append(float(seen.lag[np.argmax(worth)]))
@@ -223,7 +216,7 @@ def _straight(at: Numbers, lags: Samples) -> tuple[float, Samples]:
     """Slope of the line through the lags, and what each is off it; the median where few."""
     if len(at) <= 3:
         return 0.0, lags - np.median(lags)
-    some = np.linspace(0, len(at) - 1, min(len(at), MOST_IN_LINE)).astype(int)
+    some = evenly(np.arange(len(at)), MOST_IN_LINE)
     slope = float(stats.theilslopes(lags[some], at[some])[0])
     left = lags - slope * at
     return slope, left - np.median(left)

@@ -53,7 +53,7 @@ class Unchanged(msgspec.Struct, frozen=True):
     sentence: str
 
 
-class Found(msgspec.Struct, frozen=True):
+class Outcome(msgspec.Struct, frozen=True):
     """What was told apart from chance, what was not, and what could not be looked at.
 
     `steady_heads` are the heads whose gap seems to be the old one; they tell the speed.
@@ -65,7 +65,7 @@ class Found(msgspec.Struct, frozen=True):
     steady_heads: tuple[str, ...]
 
 
-def differences(pair: Pair) -> Found:
+def differences(pair: Pair) -> Outcome:
     """What changed from one calibration to the other."""
     if not pair.laws:
         return _other_way(pair)
@@ -94,12 +94,12 @@ def differences(pair: Pair) -> Found:
         same += less
         if more:
             found += _reach(pair, flutter)
-    return Found(
+    return Outcome(
         tuple(found), tuple(same), (*remark, *flutter_remarks), tuple(heads[n] for n in steady)
     )
 
 
-def _other_way(pair: Pair) -> Found:
+def _other_way(pair: Pair) -> Outcome:
     ways = ["faster" if one.curve.faster_up else "slower" for one in pair.both]
     told = Difference(
         what="direction",
@@ -108,7 +108,7 @@ def _other_way(pair: Pair) -> Found:
             f"runs it {ways[1]} now, so nothing is compared reading by reading"
         ),
     )
-    return Found((told,), (), (), pair.heads)
+    return Outcome((told,), (), (), pair.heads)
 
 
 def _head_questions(heads: int) -> int:

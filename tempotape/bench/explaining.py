@@ -9,9 +9,9 @@ from __future__ import annotations
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+from scipy import ndimage, stats
 
-from tempotape.bench.copies import Found
+from tempotape.bench.copies import Matches
 from tempotape.bench.recording import Samples
 
 Numbers = NDArray[np.int64]
@@ -27,6 +27,7 @@ STEADY_COPY_S, EVEN_COPY_DB = 5e-5, 0.1  # so near together copies fall in a goo
 LIKE_COPY = 0.3  # what is unlike in them, of their size
 NEVER = 4
 LOOSE, UNLIKE = 0.5, 0.6  # the latter a coherence
+WHOLE = 0.003  # of a lag that is a multiple
 TWO_LAGS, TWO_LAGS_S = 10.0, 0.003
 LANDING_S, LANDING_PART = (0.003, 0.008), 0.8
 
@@ -57,7 +58,7 @@ class Explanation(msgspec.Struct, frozen=True):
     @property
     def copied(self) -> int:
         """Roots whose copy was found."""
-        return int((self.root & self.found).sum())
+        return int(self.first.sum())
 
     @property
     def awaited(self) -> int:
@@ -99,7 +100,7 @@ class Explanation(msgspec.Struct, frozen=True):
     @property
     def unsteadiness(self) -> float:
         """Median deviation of the lags, over the roots, from what they are around; in samples."""
-        lags = self.lag[self.root & self.found]
+        lags = self.lag[self.first]
         around = ndimage.median_filter(lags, size=min(9, len(lags)), mode="nearest")
         return float(np.median(np.abs(lags - around)))
 
@@ -107,6 +108,11 @@ class Explanation(msgspec.Struct, frozen=True):
     def likeness(self) -> float:
         """Coherence of the copies with what they copy, its median."""
         return float(np.median(np.abs(self.coherence[self.found])))
+
+    @property
+    def first(self) -> NDArray[np.bool_]:
+        """Roots of which a copy was found."""
+        return self.root & self.found
 
     @property
     def deep(self) -> NDArray[np.bool_]:
@@ -120,11 +126,25 @@ class Explanation(msgspec.Struct, frozen=True):
         Or of copies of copies where those are more, and more even: near the edge of oscillation a
         repeat drowned in others leaves roots of another kind.
         """
-        first = self.root & self.found
-        even = [_scatter_db(self.gain[first])]
-        if self.deep.sum() > first.sum():
+        even = [_scatter_db(self.gain[self.first])]
+        if self.deep.sum() > self.copied:
             even.append(_scatter_db(self.gain[self.deep]))
         return min(even)
+
+    def level_db(self, rows: NDArray[np.bool_]) -> float:
+        """The median level of copies over what they copy, dB; 0 where there are none."""
+        return float(np.median(20 * np.log10(np.abs(self.gain[rows])))) if rows.any() else 0.0
+
+    def level_error_db(self, rows: NDArray[np.bool_]) -> float:
+        """Standard error of that level, dB: pi / 2 more variance than a mean's, normal scatter."""
+        level = 20 * np.log10(np.abs(self.gain[rows]))
+        scatter = float(stats.median_abs_deviation(level, scale="normal"))
+        return float(np.sqrt(np.pi / 2 / len(level))) * scatter
+
+    def is_multiple_of(self, other: Explanation) -> bool:
+        """Whether its lag is twice, three times... another's."""
+        times = self.middle / other.middle
+        return round(times) > 1 and abs(times / round(times) - 1) < WHOLE
 
 
 def _scatter_db(gain: Samples) -> float:
@@ -149,7 +169,7 @@ def studied(count: int) -> tuple[Numbers, Numbers]:
     )
 
 
-def candidates(found: Found, room: Samples, low: float, high: float) -> list[tuple[float, int]]:
+def candidates(found: Matches, room: Samples, low: float, high: float) -> list[tuple[float, int]]:
     """Lags worth explaining with, best first, each with the sign of the copy.
 
     `room` is how much of the recording follows each attack, in samples.
@@ -194,7 +214,7 @@ class Track(msgspec.Struct, frozen=True):
         return float(np.nansum(np.abs(self.coherence)))
 
 
-def follow(found: Found, times: Samples, lag: float, sign: int, rate: float) -> Track:
+def follow(found: Matches, times: Samples, lag: float, sign: int, rate: float) -> Track:
     """For each attack the copy that lies on the track of lags near `lag`.
 
     A steady delay is tried first, at the lag where most copies crowd: a note that rings gives
@@ -214,7 +234,7 @@ def follow(found: Found, times: Samples, lag: float, sign: int, rate: float) -> 
     return steady if steady.weight >= STEADY_PART * straying.weight else straying
 
 
-def _follow(near: Found, times: Samples, lag: float, width: float, rate: float) -> Track:
+def _follow(near: Matches, times: Samples, lag: float, width: float, rate: float) -> Track:
     track = np.full(len(times), lag)
     tolerance = width
     out = np.full((3, len(times)), np.nan)
@@ -257,7 +277,7 @@ class Evidence(msgspec.Struct, frozen=True):
     at: Numbers
     since: Numbers  # from where on every attack before this one is known
     energy: Samples  # of the attack over the noise
-    found: Found
+    matches: Matches
     heard: Numbers | None  # attacks on the wet side, where it is a channel of its own
     end: int
     rate: float
@@ -273,7 +293,7 @@ class Evidence(msgspec.Struct, frozen=True):
 def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
     """What `lag`, with copies of this sign, makes of the evidence."""
     at, heard, rate = evidence.at, evidence.heard, evidence.rate
-    track = follow(evidence.found, at.astype(float), lag, sign, rate)
+    track = follow(evidence.matches, at.astype(float), lag, sign, rate)
     lags, rho, gain = track.lag.copy(), track.coherence, track.gain
     has = np.isfinite(lags)
     middle = float(np.nanmedian(lags)) if has.any() else lag

@@ -13,12 +13,13 @@ from collections.abc import Iterator
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+from scipy import ndimage, stats
 
 from tempotape.bench.copies import between
 from tempotape.bench.explaining import Evidence, Explanation
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.recording import Samples
+from tempotape.bench.rows import evenly
 
 BEFORE, AFTER = 10, 26  # samples that one pass may spread a sound over
 RIDGE = 1e-2  # of the mean energy: bands in which nothing sounds must not be made up
@@ -113,7 +114,7 @@ def aligned(
     what a pass does, what it makes of each attack tells which place is meant.
     """
     lag = found.lag.copy()
-    groups = ((found.root & found.found, sound), (found.deep, copies))
+    groups = ((found.first, sound), (found.deep, copies))
     for rows, source in groups:
         if rows.any():
             lag[rows] = _aligned(found, rows, evidence, (source, copies))
@@ -177,7 +178,7 @@ def further_gain(found: Explanation, evidence: Evidence, sound: Whitened) -> tup
     times, lags, rate = evidence.at[has].astype(float), found.lag[has], evidence.rate
     lead, length = round(LEAD_S * rate), int((evidence.length_s + LENGTH_S) * rate)
     stray = int(min(AGAIN_S * rate + STRAYS * found.unsteadiness, MOST_STRAY_S * rate))
-    rows = np.flatnonzero(found.root & found.found)
+    rows = np.flatnonzero(found.first)
     at, both = evidence.at[rows], found.lag[rows]
     both = both + np.interp(at + both, times, lags)
     room = at + both + length + AFTER + stray < evidence.end
@@ -203,7 +204,7 @@ def further_gain(found: Explanation, evidence: Evidence, sound: Whitened) -> tup
     if not gains:
         return 0.0, np.inf
     middle = float(np.median(gains))
-    scatter = 1.4826 * float(np.median(np.abs(np.array(gains) - middle)))
+    scatter = float(stats.median_abs_deviation(gains, scale="normal"))
     scatter = max(scatter, CROWDED if crowded else PASS_UNLIKE)
     return 1 - middle, float(np.sqrt(np.pi / 2 / len(gains))) * scatter
 
@@ -238,8 +239,7 @@ def _passes(
     found: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened
 ) -> tuple[Passes, float]:
     """What passes do, and how far the first is from what it is fitted to, the median."""
-    rows = found.root & found.found
-    pairs = list(_pairs(evidence, found, rows, (sound, copies), most=MOST_PAIRS))
+    pairs = list(_pairs(evidence, found, found.first, (sound, copies), most=MOST_PAIRS))
     first = _fitted(pairs)
     off = float(np.median(_off(pairs, first)))
     if not found.deep.any():
@@ -272,8 +272,8 @@ def _pairs(
     Of `most` attacks; with the copy, `reach` more samples either side.
     """
     chosen = np.flatnonzero(rows)
-    if most is not None and len(chosen) > most:
-        chosen = chosen[np.linspace(0, len(chosen) - 1, most).astype(int)]
+    if most is not None:
+        chosen = evenly(chosen, most)
     sound, copies = sides
     rate = evidence.rate
     lead, length = round(LEAD_S * rate), int((evidence.length_s + LENGTH_S) * rate)

@@ -70,7 +70,7 @@ def turns_hz(middle_hz: float, reach_hz: float, window: Window, rate_hz: float) 
     return np.asarray(middle_hz + step * np.arange(-count, count + 1), dtype=np.float64)
 
 
-class Heard(NamedTuple):
+class HeardTone(NamedTuple):
     """A tone of usual size 1, with no more than a few samples a turn of its deviation.
 
     `now` is the tone as heard at `place`, in samples, of which `before` is what was written a
@@ -83,7 +83,7 @@ class Heard(NamedTuple):
 
 
 def loops(
-    heard: Heard, rate_hz: float, window: Window, frames_hz: Floats, *, most: int
+    heard: HeardTone, rate_hz: float, window: Window, frames_hz: Floats, *, most: int
 ) -> list[Loop]:
     """The explanations that leave the least, each at a lag of its own, best first.
 

@@ -16,6 +16,7 @@ from scipy import fft, optimize
 
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.recording import Samples
+from tempotape.bench.rows import evenly
 
 SIZE = 512  # of a spectrum, samples at the working rate
 LOW_HZ, HIGH_HZ = 250.0, 0.42  # the band looked at: lower edge, and upper in parts of the rate
@@ -73,9 +74,7 @@ def passing(
 
     `length_s` of each is looked at.
     """
-    if len(begins) > MOST_PAIRS:
-        chosen = np.linspace(0, len(begins) - 1, MOST_PAIRS).astype(int)
-        begins, lags = begins[chosen], lags[chosen]
+    begins, lags = evenly(begins, MOST_PAIRS), evenly(lags, MOST_PAIRS)
     rate = sound.rate_hz
     hz = fft.rfftfreq(SIZE, 1 / rate)
     used = (hz >= LOW_HZ) & (hz <= HIGH_HZ * rate)

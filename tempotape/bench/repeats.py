@@ -17,10 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from tempotape.bench.copies import Found, copies_of, template
+from tempotape.bench.copies import Matches, copies_of, template
 from tempotape.bench.falling import DB, Cells, Fall, cells_of, fall_of
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.recording import Samples
+from tempotape.bench.rows import evenly
 from tempotape.bench.transfers import Stretches, in_line, powers_of, spectra_of
 from tempotape.text import listed
 
@@ -102,7 +103,7 @@ def places(
     Places near an attack of another sound are left out.
     """
     rate = sound.rate_hz
-    chosen = np.unique(np.linspace(0, len(at) - 1, min(len(at), MOST_ATTACKS)).astype(int))
+    chosen = evenly(np.arange(len(at)), MOST_ATTACKS)
     scatter = float(np.median(np.abs(np.diff(lags)))) if len(lags) > 1 else 0.0
     found: list[Place] = []
     for number, row in enumerate(chosen):
@@ -133,14 +134,14 @@ def places(
     return tuple(found)
 
 
-def _nearest(seen: Found, where: float, usual: float, sign: float) -> tuple[float, float]:
+def _nearest(seen: Matches, where: float, usual: float, sign: float) -> tuple[float, float]:
     """Where the repeat expected at lag `where` is, of the likest copies the nearest; and its sign.
 
     It has to have the `sign` given, if that is not 0. What rings is nearly as like itself a turn
     early or late, so that a copy further away than `usual` has to be sure, and likelier by far.
     """
     away = np.abs(seen.lag - where)
-    like = seen.coherence * sign if sign else np.abs(seen.coherence)
+    like = seen.like(sign)
     near, far = (away <= usual) & (like > 0), like > SURE_COPY
     highest = [float(like[rows].max(initial=0.0)) for rows in (near, far)]
     trusted = near if highest[0] > highest[1] / 2 else far

@@ -7,11 +7,11 @@ is more like the note, and louder, than what sounded there a little before.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tempotape.bench.copies import Template, coherence, template
 from tempotape.bench.explaining import Evidence, Explanation
 from tempotape.bench.onsets import Whitened
+from tempotape.bench.rows import evenly
 
 SPAN_S = (0.015, 0.040)  # after an attack; some periods of low notes
 RINGS = 0.4  # coherence in it: clicks, in hiss too, seldom reach 0.35, notes seldom stay below
@@ -25,7 +25,7 @@ def rings(evidence: Evidence, sound: Whitened) -> bool:
     """Whether what is played rings on: half of it resembles itself soon after."""
     low, high = (round(span * evidence.rate) for span in SPAN_S)
     found = []
-    for k in _some(np.arange(len(evidence.at))):
+    for k in evenly(np.arange(len(evidence.at)), MOST_ASKED):
         cut = _cut(sound, evidence, int(k))
         found.append(float(np.abs(coherence(sound, cut, low, high)[0]).max()))
     return float(np.median(found)) > RINGS
@@ -35,7 +35,7 @@ def rings_on(found: Explanation, evidence: Evidence, sound: Whitened, copies: Wh
     """Whether half of what seems to be copies is no more like, or no louder, than just before."""
     rises = [
         _rises(copies, _cut(sound, evidence, int(k)), float(found.lag[k]))
-        for k in _some(np.flatnonzero(found.root & found.found))
+        for k in evenly(np.flatnonzero(found.first), MOST_ASKED)
     ]
     like, loud = np.array(rises).T
     if found.likeness > ALIKE:
@@ -63,9 +63,3 @@ def _rises(copies: Whitened, cut: Template, lag: float) -> tuple[float, float]:
         for part in (slice(-2 * peak, None), slice(-2 * peak))
     )
     return here[0] / max(earlier[0], 1e-12), here[1] / max(earlier[1], 1e-12)
-
-
-def _some(rows: NDArray[np.int64]) -> NDArray[np.int64]:
-    """At most `MOST_ASKED` of the rows, from first to last."""
-    some: NDArray[np.int64] = np.linspace(0, len(rows) - 1, MOST_ASKED).astype(int)
-    return np.asarray(rows[np.unique(some)])

@@ -86,14 +86,14 @@ class Chain(NamedTuple):
     log_chance: float
 
 
-class Found(NamedTuple):
+class BestChain(NamedTuple):
     """The chain that may be the splice's, or else the one that is too loud for it."""
 
     chain: Chain | None
     too_loud: Chain | None
 
 
-def best_chain(events: Events, quiet: Bools, bin_s: float) -> Found:
+def best_chain(events: Events, quiet: Bools, bin_s: float) -> BestChain:
     """The chain of events that chance explains least; of a fainter and a louder, the fainter."""
     from scipy.ndimage import minimum_filter1d  # noqa: PLC0415
 
@@ -126,7 +126,7 @@ def best_chain(events: Events, quiet: Bools, bin_s: float) -> Found:
         chain if chain is not None and _beyond_chance(chain, log_chance, events) else None
         for chain, log_chance in zip(best, best_log, strict=True)
     )
-    return Found(faint or louder, too_loud)
+    return BestChain(faint or louder, too_loud)
 
 
 def _beyond_chance(chain: Chain, log_chance: float, events: Events) -> bool:

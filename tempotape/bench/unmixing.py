@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from tempotape.bench.looping import Heard, Loop, loops, turns_hz, window_of
+from tempotape.bench.looping import HeardTone, Loop, loops, turns_hz, window_of
 from tempotape.bench.tone import CENTRE_HZ, NOMINAL_HZ, Complexes, Floats, Stretch, low_pass
 
 # An added term must bring the ripple of the size down to this share, else it is not believed.
@@ -377,13 +377,13 @@ def _likely_moves(tone: _Tone, line: _Model, span: slice) -> list[Floats]:
     return moves
 
 
-def _heard(kept: Complexes, moves: Floats, step: int) -> Heard:
+def _heard(kept: Complexes, moves: Floats, step: int) -> HeardTone:
     """Every `step`-th sample, and what is heard when that is read from the tape."""
     numbers = np.arange(len(kept), dtype=np.float64)
     place = np.interp(numbers[::step], numbers - moves, numbers)
     before = kept[::step]
     now = _at(kept, place) if moves.any() else before
-    return Heard(now, place / step, before)
+    return HeardTone(now, place / step, before)
 
 
 def _standing(signal: Complexes, rate_hz: float) -> int:

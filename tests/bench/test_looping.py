@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tempotape.bench.looping import Heard, loops, turns_hz, window_of
+from tempotape.bench.looping import HeardTone, loops, turns_hz, window_of
 
 RATE_HZ = 200.0
 
@@ -24,7 +24,7 @@ def beating(lag, *, dry, feedback, size, seconds=16.0, seed=3):
 
 def even(signal):
     """Heard with a lag that does not move."""
-    return Heard(signal, np.arange(len(signal)), signal)
+    return HeardTone(signal, np.arange(len(signal)), signal)
 
 
 @pytest.mark.parametrize(
@@ -73,7 +73,7 @@ def test_a_lag_that_moves_by_more_than_a_turn_of_the_tone_is_found_by_its_mean()
     assert all(loop.misfit > 0.2 for loop in still)
     place = np.interp(numbers, numbers - moves, numbers)
     whole = np.clip(np.rint(place).astype(int), 0, count - 1)
-    moved = Heard(y[whole] / usual, place, y / usual)
+    moved = HeardTone(y[whole] / usual, place, y / usual)
     best = loops(moved, RATE_HZ, window, np.zeros(1), most=3)[0]
     assert best.lag_s * RATE_HZ == pytest.approx(lag)
     assert best.misfit < 0.05

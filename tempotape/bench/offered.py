@@ -1,0 +1,62 @@
+"""The explanations that a recording offers, one for each lag at which enough comes again."""
+
+from __future__ import annotations
+
+from tempotape.bench.explaining import Evidence, Explanation, candidates, explain
+
+SHORTEST_S, LONGEST_S = 0.030, 5.0  # of a delay
+LEAST_COPIES, SOME_PRESENCE = 3, 0.3
+WILD, WILD_S, WILD_SCATTER_DB = 0.005, 0.002, 4.0  # scatter not worth comparing
+TWIN_S = 0.003  # between lags that are one
+PARTED = 4  # of the best lags, also their parts are tried
+
+
+def offered(evidence: Evidence) -> list[Explanation]:
+    """The explanations that the evidence offers, the one that leaves least over first."""
+    rate = evidence.rate
+    room = evidence.end - evidence.at.astype(float)
+    told: list[Explanation] = []
+    for lag, sign in candidates(evidence.matches, room, SHORTEST_S * rate, LONGEST_S * rate):
+        told += [found for turned in (sign, 0) if (found := _offered_by(evidence, lag, turned))]
+    told.sort(key=lambda found: found.cost)
+    # Copies of copies may be more like what is played, in a band of their own, than copies.
+    for found in told[:PARTED]:
+        parts = (found.middle / times for times in (2, 3, 4))
+        told += [part for lag in parts if (part := _offered_by(evidence, lag, 0))]
+    told.sort(key=lambda found: found.cost)
+    kept: list[Explanation] = []
+    for found in told:
+        twins = [k for k, other in enumerate(kept) if _twins(found, other)]
+        if not twins:
+            kept.append(found)
+        elif (
+            found.sign * kept[twins[0]].sign < 0
+            and found.likeness > kept[twins[0]].likeness
+            and found.cost < kept[twins[0]].cost + 1
+        ):
+            # In a narrow band a copy correlates half a period off as well, turned over.
+            kept[twins[0]] = found
+    return sorted(kept, key=lambda found: found.cost)
+
+
+def _offered_by(evidence: Evidence, lag: float, sign: int) -> Explanation | None:
+    """The explanation by a lag, where it is one at all."""
+    if lag < SHORTEST_S * evidence.rate:
+        return None
+    found = explain(evidence, lag, sign)
+    if not found.copied or found.found.sum() < LEAST_COPIES or not _plausible(found):
+        return None
+    return found
+
+
+def _plausible(found: Explanation) -> bool:
+    """Whether an explanation is worth comparing with others."""
+    return (
+        found.presence >= SOME_PRESENCE
+        and found.gain_scatter_db < WILD_SCATTER_DB
+        and found.unsteadiness < max(WILD_S * found.rate, WILD * found.middle)
+    )
+
+
+def _twins(one: Explanation, other: Explanation) -> bool:
+    return abs(one.middle - other.middle) < TWIN_S * one.rate

@@ -1,0 +1,216 @@
+"""What is played again by a machine, and not by the unit: it comes back unchanged.
+
+A tape changes what passes it, and more with every pass.
+"""
+
+from __future__ import annotations
+
+import itertools
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from tempotape.bench.beats import LEAST_BEATS, REGULAR, off_beat
+from tempotape.bench.explaining import Evidence, Explanation
+from tempotape.bench.offered import offered
+from tempotape.bench.onsets import Whitened
+from tempotape.bench.rows import evenly
+
+MOST_ASKED = 12  # of the likeliest lags
+NEAR_S, ONE_LAG_S = 0.002, 0.004  # to a part of a lag; to a lag itself
+NO_LOSS_DB, PART_LOSS_DB = (3.2, 0.7), (4.0, 1.2)  # of a first copy, and of further ones
+LOSS_DB = 0.2  # a pass, of which a loop is known
+SAME_SHAPE, MOST_UNSURE = 3e-3, 0.3  # 1 less coherence squared: a tape changes more
+ALIKE, SAME, MUCH_SAME = 10.0, 3e-4, 1e-3  # of such changes; the first times the least
+MOST_COMPARED, LEAD_S = 30, 0.002
+ALL_ALONG, IN_FIRST, FIRST_LAG = 0.25, 0.3, 1.05  # of the roots: in the second half; in a lag
+CLEARLY, FARTHER = 0.6, 2.5  # of the others' cost; of the best's
+LEAST_BEAT_S = 0.08
+RINGS_S, BESIDE_COHERENCE = 0.012, (0.6, 0.75)
+
+
+class Offer(msgspec.Struct, frozen=True):
+    """The explanations `told` by the evidence, with the lags at which what is played comes again.
+
+    The `beats`, in samples, are those lags that what is played may keep to.
+    """
+
+    evidence: Evidence
+    told: list[Explanation]
+    played: list[Explanation] = []
+    beats: list[float] = []
+
+
+def apart_from_played(evidence: Evidence, sound: Whitened) -> Offer:
+    """What a recording of both offers, apart from the lags at which what is played comes again."""
+    told = offered(evidence)
+    played = _played_again(told, evidence, sound)
+    beats = [found.middle for found in played if found.middle > LEAST_BEAT_S * evidence.rate]
+    if _echoes_all_the_same(told, played, evidence, beats):
+        told = [told[0], *(found for found in told if not any(found is one for one in played))]
+        played = [found for found in played if found is not told[0]]
+    elif played:
+        evidence = _without(evidence, played)
+        told = [
+            found
+            for found in offered(evidence)
+            if not any(beside(found, other, RINGS_S * evidence.rate) for other in played)
+        ]
+    return Offer(evidence, told, played, beats)
+
+
+def _played_again(
+    told: list[Explanation], evidence: Evidence, sound: Whitened
+) -> list[Explanation]:
+    """The explanations by which what is played comes again, not what the unit makes of it.
+
+    And those by a half, a third... of such a lag, at which it comes again less regularly.
+    """
+    likely = told[:MOST_ASKED]
+    as_it_was = [
+        (found, change)
+        for found in likely
+        if _lossless(found, *NO_LOSS_DB)
+        and (change := _change_of_shape(found, evidence, sound)) is not None
+        and (change < SAME or not _loses(found))
+    ]
+    least = min((change for _, change in as_it_was), default=0.0)
+    sure = [found for found, change in as_it_was if change < ALIKE * least + MUCH_SAME]
+    near = NEAR_S * evidence.rate
+    parts = [
+        found
+        for found in likely
+        if not any(found is other for other in sure)
+        and (
+            any(abs(abs(one.middle - two.middle) - found.middle) < near for one, two in _two(sure))
+            or (
+                any(_whole_part(found.middle, other.middle, near) for other in sure)
+                and _lossless(found, *PART_LOSS_DB)
+            )
+        )
+    ]
+    return sure + parts
+
+
+def _echoes_all_the_same(
+    told: list[Explanation], played: list[Explanation], evidence: Evidence, beats: list[float]
+) -> bool:
+    """Whether the best lag is the echo's though nothing is lost a pass: near oscillation.
+
+    What is played again and again is played for a first time only in the beginning; what an echo
+    repeats is played all along.
+    """
+    if not any(told[0] is found for found in played):
+        return False
+    best = told[0]
+    begun = evidence.at[best.root]
+    late = begun > (evidence.at[0] + evidence.at[-1]) / 2
+    first = begun < evidence.at[0] + FIRST_LAG * best.middle
+    unlike = [
+        found
+        for found in told
+        if not any(found is other for other in played) and not found.is_multiple_of(best)
+    ]
+    if any(
+        off_beat(found, evidence, beats) < REGULAR
+        for found in unlike[:MOST_ASKED]
+        if found.cost < FARTHER * best.cost
+    ):
+        return False
+    others = [found.cost for found in unlike]
+    return (
+        len(begun) >= LEAST_BEATS
+        and float(np.mean(late)) > ALL_ALONG
+        and float(np.mean(first)) < IN_FIRST
+        and best.cost < CLEARLY * min(others, default=np.inf)
+    )
+
+
+def _without(evidence: Evidence, again: list[Explanation]) -> Evidence:
+    """The evidence without the lags at which the played sound comes again, and multiples."""
+    lag, rate = evidence.matches.lag, evidence.rate
+    keep = np.ones(len(lag), bool)
+    for found in again:
+        times = np.maximum(np.rint(lag / found.middle), 1)
+        keep &= np.abs(lag - times * found.middle) > ONE_LAG_S * rate
+    return msgspec.structs.replace(evidence, matches=evidence.matches.only(keep))
+
+
+def beside(best: Explanation, played: Explanation, near: float) -> bool:
+    """Whether `best` may be what rings on beside a lag at which the played sound comes again."""
+    times = max(1, round(best.middle / played.middle))
+    off = abs(best.middle - times * played.middle)
+    if off > near:
+        return False
+    return best.likeness < BESIDE_COHERENCE[int(off < RINGS_S * best.rate)]
+
+
+def _change_of_shape(found: Explanation, evidence: Evidence, sound: Whitened) -> float | None:
+    """How far first copies differ in shape from what they copy, or None where it is much.
+
+    Where noise hides it, it is little.
+    """
+    first = found.first
+    change, unsure = _change(found, evidence, first, sound)
+    by_copies = 1 - float(np.quantile(np.abs(found.coherence[first]), 0.75)) ** 2
+    change = max(0.0, min(change, by_copies))
+    return change if change < SAME_SHAPE + 1.5 * min(unsure, MOST_UNSURE) else None
+
+
+def _lossless(found: Explanation, first_db: float, further_db: float) -> bool:
+    """Whether copies, and copies of copies, are as loud as what they copy."""
+    if found.deep.sum() < max(2, found.copied // 2):
+        return False
+    first = found.first
+    further = found.level_db(found.deep)
+    # Sounds that run into one another add up.
+    return abs(found.level_db(first)) < first_db and -further_db < further < 2 * further_db
+
+
+def _loses(found: Explanation) -> bool:
+    """Whether further copies are fainter by the same little every time, as in a loop."""
+    unsure = found.level_error_db(found.deep)
+    return found.level_db(found.deep) < -max(LOSS_DB, 4 * unsure)
+
+
+def _two(found: list[Explanation]) -> list[tuple[Explanation, Explanation]]:
+    return list(itertools.combinations(found, 2))
+
+
+def _whole_part(lag: float, whole: float, near: float) -> bool:
+    """Whether a lag is a half, a third or a quarter of another."""
+    return any(abs(times * lag - whole) < near for times in (2, 3, 4))
+
+
+def _change(
+    found: Explanation, evidence: Evidence, rows: NDArray[np.bool_], sound: Whitened
+) -> tuple[float, float]:
+    """How far copies differ in shape from what they copy: 1 less coherence squared.
+
+    The lower quartile, which what runs into some copies does not move; and how much of such a
+    difference noise makes.
+    """
+    brief = sound.brief
+    chosen = evenly(np.flatnonzero(rows), MOST_COMPARED)
+    rate = evidence.rate
+    lead, length = round(LEAD_S * rate), round((evidence.length_s + LEAD_S) * rate)
+    hz = np.fft.rfftfreq(2 * (lead + length))
+    turns = np.exp(-2j * np.pi * hz[:, None] * np.linspace(-1.5, 1.5, 49)[None, :])
+    noise = (lead + length) * brief.noise
+    change, unsure = [], []
+    for k in chosen:
+        at, lag = int(evidence.at[k]), float(found.lag[k])
+        whole = round(lag)
+        one = np.fft.rfft(brief.part(at - lead, at + length), len(turns) * 2 - 2)
+        two = np.fft.rfft(brief.part(at - lead + whole, at + length + whole), len(turns) * 2 - 2)
+        sizes = [float(np.sum(np.abs(part) ** 2)) for part in (one, two)]
+        if min(sizes) <= 0:
+            continue
+        cross = one * np.conj(two) * np.exp(-2j * np.pi * hz * (lag - whole))
+        like = float(np.abs(np.real(cross @ turns)).max()) ** 2 / (sizes[0] * sizes[1])
+        change.append(1 - like)
+        unsure.append(noise * len(turns) * (1 / sizes[0] + 1 / sizes[1]))
+    if not change:
+        return np.inf, 0.0
+    return float(np.quantile(change, 0.25)), float(np.median(unsure))
