@@ -56,12 +56,19 @@ _BEAT_UNSURE = 0.4
 _MOST_BEAT = 0.08  # of the reading
 _MOST_LOST = 0.35  # of the time
 _LOUD_FEEDBACK = 0.05
+_STANDS_STILL = 0.98  # of the tone: one line, and the rest 34 dB under it
 _SERIES_RATE_HZ = 100.0
 
 
 _BEATS = (
     "flutter: the tone beats with something else, or its level wavers; record the wet sound alone, "
     "with the repeats turned down"
+)
+
+
+_STANDS = (
+    "flutter: the tone stands still, as the dry sound alone does, but for a little too weak "
+    "to read; record what the unit plays, best as WAV or FLAC"
 )
 
 
@@ -105,7 +112,7 @@ class _Part(NamedTuple):
     """One demodulated tone: `ratio` is deviation over mean, `valid` false in dropouts.
 
     `beat` is the deviation that the ripple of the size would be, were it one of the phase: what is
-    left of a beat scatters both alike.
+    left of a beat scatters both alike. `unread` is what to say where that hides the reading.
     """
 
     start_s: float
@@ -116,6 +123,7 @@ class _Part(NamedTuple):
     beat: Floats
     plain: bool
     phase_noise: float  # one-sided density of the phase that noise gives, rad^2/Hz
+    unread: str
 
 
 class FlutterMeter:
@@ -191,8 +199,10 @@ def _demodulated(
         remarks.append("flutter: the level of the tone wavers slowly; that was taken out")
     repeat = first_repeat(stretch, delay_s)
     plain = repeat.dry == 0 == repeat.fed_back
+    stands = repeat.still > _STANDS_STILL * max(1.0, repeat.dry)
+    unread = _STANDS if stands else _BEATS
     if not repeat.believed:
-        return None, [_BEATS]
+        return None, [unread]
     if plain and not size_told and repeat.still > _MOST_STILL:
         return None, [
             "flutter: the tone is clipped so hard that a dry tone in it would not show; record it "
@@ -211,11 +221,11 @@ def _demodulated(
         valid = valid & ~_dips(size[first:last], stretch.rate_hz)
     good_s = float(np.count_nonzero(valid)) / stretch.rate_hz
     if good_s < SHORTEST_S - _SHORT_OF_S - 2 * _EDGE_S:
-        remarks = [
-            f"flutter: only {good_s:.1f} s of the tone can be read, too short for a two-sigma "
-            f"reading; expected at least {SHORTEST_S:g} s"
-        ]
-        return None, remarks
+        why = (
+            f"flutter: the tone lasts {_seconds(stretch):.1f} s, but only {good_s:.1f} s of it can "
+            f"be read, without dropouts, fades and beats; expected at least {SHORTEST_S:g} s"
+        )
+        return None, [_STANDS if stands else why]
     hz = _instantaneous_hz(signal, valid, stretch.rate_hz)
     mean_hz = float(np.mean(hz[valid]))
     low, high = SEARCH_HZ
@@ -233,6 +243,7 @@ def _demodulated(
             _as_deviation(size[first:last], valid, mean_hz, stretch.rate_hz),
             plain,
             phase_noise,
+            unread,
         ),
         remarks,
     )
@@ -258,7 +269,8 @@ def _as_deviation(
 def _dips(size: Floats, rate_hz: float) -> npt.NDArray[np.bool_]:
     reach = max(1, round(_DIP_REACH_S * rate_hz))
     deep = size < _DEEPEST_DIP
-    return np.convolve(deep, np.ones(2 * reach + 1), mode="same") > 0.5
+    near = np.convolve(deep, np.ones(2 * reach + 1))
+    return near[reach : reach + len(size)] > 0.5
 
 
 def _usable(
@@ -373,7 +385,7 @@ def _read(
     whole = sum(len(part.valid) for part in parts)
     lost = 1.0 - sum(np.count_nonzero(part.valid) for part in parts) / whole
     if beat > _MOST_BEAT * reading.value or lost > _MOST_LOST:
-        return FlutterResult(None, (_BEATS,))
+        return FlutterResult(None, tuple(dict.fromkeys(part.unread for part in parts)))
     untouched = all(part.plain for part in parts)
     error = math.hypot(
         _WEIGHTING_UNSURE * reading.value,

@@ -7,6 +7,7 @@ import re
 import msgspec
 import numpy as np
 import pytest
+import soundfile
 from scipy import signal
 
 from tempotape.bench.flutter import FlutterMeter
@@ -439,10 +440,48 @@ def test_the_dry_tone_alone_tells_nothing_of_the_unit():
     )
 
 
+def coded(sound, name, level, tmp_path):
+    """The sound as a lossy file gives it back; what the coder adds moves about the tone."""
+    path = tmp_path / name
+    soundfile.write(path, sound, 48_000, compression_level=level)
+    return soundfile.read(path)[0]
+
+
+@pytest.mark.parametrize(("name", "level"), [("a.ogg", 0.5), ("a.ogg", 1.0), ("a.mp3", 0.5)])
+@pytest.mark.parametrize("delay_ms", [None, 300.0])
+def test_a_tone_that_stands_still_in_a_lossy_file_is_told_so(name, level, delay_ms, tmp_path):
+    still = coded(tone(48_000, 10.0, level=0.25), name, level, tmp_path)
+    result = read(still, 48_000, delay_ms)
+    assert result.flutter is None
+    assert result.warnings == (
+        "flutter: the tone stands still, as the dry sound alone does, but for a little too weak to "
+        "read; record what the unit plays, best as WAV or FLAC",
+    )
+
+
+def test_a_weak_repeat_that_the_coder_hides_is_refused_by_what_can_be_read(tmp_path):
+    dry, wet = (
+        tone(48_000, 10.0, parts, level=level, lead=lead)
+        for parts, level, lead in (((), 0.25, 1.0), ([(2.0, 0.2, 0.0)], 0.025, 1.3))
+    )
+    sound = coded(wet + np.pad(dry, (0, len(wet) - len(dry))), "a.mp3", 0.5, tmp_path)
+    result = read(sound, 48_000, 300.0)
+    assert result.flutter is None
+    assert re.fullmatch(
+        r"flutter: the tone lasts 10\.\d s, but only 0\.\d s of it can be read, without dropouts, "
+        r"fades and beats; expected at least 5 s",
+        result.warnings[0],
+    )
+
+
 def test_a_tone_full_of_gaps_is_refused():
     sound = tone(16_000, 8.0, [(4.0, 0.5, 0.0)], hiss=1e-4)
     for begin in range(20_000, 140_000, 3_200):
         sound[begin : begin + 1_100] = 0.0
     result = read(sound, 16_000)
     assert result.flutter is None
-    assert "too short for a two-sigma reading; expected at least 5 s" in result.warnings[0]
+    assert re.fullmatch(
+        r"flutter: the tone lasts 8\.0 s, but only 4\.\d s of it can be read, without dropouts, "
+        r"fades and beats; expected at least 5 s",
+        result.warnings[0],
+    )
