@@ -9,7 +9,7 @@ import msgspec
 
 from tempotape.bench.delay import Delay
 from tempotape.bench.measure import Lengths, MeasureReport, measure
-from tempotape.bench.recording import open_recording
+from tempotape.bench.recording import is_about_the_file, open_recording
 from tempotape.bench.testsignal import USUAL_TURN_S
 from tempotape.bench.walk import FoundMark, read_walk, walk_layout
 from tempotape.unit.model import Point, Unit
@@ -107,7 +107,7 @@ def _from_mark(path: Path, unit: Unit, head: str, knob: float, mark: FoundMark) 
             warnings=(*about, *(more if agree else (_ANOTHER_DELAY,))),
         )
     outcome = _outcome(report, head, knob)
-    notes = tuple(told for told in outcome.notes if not told.startswith(_ABOUT_THE_FILE))
+    notes = tuple(told for told in outcome.notes if not is_about_the_file(told))
     counted = () if mark.certain else (_COUNTED,)
     return msgspec.structs.replace(outcome, notes=(*counted, *notes))
 
@@ -134,7 +134,6 @@ def _outcome(report: MeasureReport, head: str, knob: float) -> Outcome:
 
 
 _NO_DELAY = "no delay"
-_ABOUT_THE_FILE = ("the file is not as long as its header says", "of ")  # told once for a walk
 _BESIDE_THE_POINT = ("splice:", "noise:", "no loop gain")
 
 

@@ -26,6 +26,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from tempotape.bench.cut_files import Finished, missing_lengths, ogg_is_cut
 from tempotape.faults import InputFault
 from tempotape.text import printable
 
@@ -40,18 +41,33 @@ LOUDEST = 32.0  # of full scale, 30 dB over it: what `thinned` can hold, with ro
 
 EXPECTED = "a WAV, AIFF, FLAC, OGG or MP3 recording"
 
-# What libsndfile's own log of the header says where a chunk is longer or shorter than the file.
+OFF_ZERO = 0.05  # of full scale; a good interface stays within a tenth of that
+
+# What libsndfile's own log of the header says where a chunk is longer or shorter than the file, and
+# where it mends a header that was never finished.
 _LENGTH_LIE = re.compile(r"\(should be \d|Unknown chunk marker")
+_NEVER_CLOSED = "wasn't closed properly"
+_LYING = "the file is not as long as its header says"
+_UNFINISHED = "the header says that the file is empty, as where a recorder lost power"
+_CUT = "the file breaks off, its end is missing"
+_OFF_ZERO = "the recording stands off zero"
+_ABOUT_THE_FILE = re.compile(
+    rf"{_LYING}|{_UNFINISHED}|{_CUT}|{_OFF_ZERO}|of \d+ channels|\d+ samples? (is|are) "
+)
+_UNKNOWN_FRAMES = 1 << 62  # a FLAC that was written as it was heard does not say how many
 
 
 class Recording(msgspec.Struct, frozen=True):
-    """What the header of a recording says; `channels` counts those in the file."""
+    """What the header of a recording says; `channels` counts those in the file.
+
+    `length_told` says what is wrong with the length that it gives, else it is empty.
+    """
 
     path: Path
     sample_rate_hz: int
     channels: int
     frames: int
-    header_lies: bool = False
+    length_told: str = ""
 
     @property
     def used_channels(self) -> int:
@@ -79,6 +95,8 @@ class Reading:
         self.bad_samples = 0
         self.wild_samples = 0
         self._broke_off = False
+        self._ended = False
+        self._sum: Samples = np.zeros(recording.used_channels)
 
     def __iter__(self) -> Iterator[Samples]:
         recording = self.recording
@@ -93,14 +111,17 @@ class Reading:
                     self._broke_off = True
                     break
                 if not len(read):
+                    self._ended = True
                     break
                 self.frames_read += len(read)
-                yield self._finite(read[:, :USED_CHANNELS])
+                block = self._finite(read[:, :USED_CHANNELS])
+                self._sum += block.sum(axis=0)
+                yield block
         if not self.frames_read:
             raise InputFault("breaks off at once", expected=EXPECTED, source=str(recording.path))
         if self.bad_samples > MOST_BAD_PART * self.frames_read * recording.used_channels:
             raise InputFault(
-                f"{self.bad_samples} samples are not numbers",
+                _samples(self.bad_samples, "is not a number", "are not numbers"),
                 expected="a recording with finite samples",
                 source=str(recording.path),
             )
@@ -125,19 +146,43 @@ class Reading:
     def warnings(self) -> tuple[str, ...]:
         """Sentences on what is odd about the file; complete once it was read to its end."""
         recording, told = self.recording, []
-        if recording.header_lies or self._broke_off or self.frames_read < recording.frames:
-            told.append(
-                f"the file is not as long as its header says; {self.duration_s:.3f} s were read"
-            )
+        short = self._ended and self.frames_read < recording.frames < _UNKNOWN_FRAMES
+        if length_told := recording.length_told or (_LYING if short or self._broke_off else ""):
+            told.append(f"{length_told}; {self.duration_s:.3f} s were read")
         if recording.channels > USED_CHANNELS:
             told.append(f"of {recording.channels} channels the first {USED_CHANNELS} are used")
         if self.bad_samples:
-            told.append(f"{self.bad_samples} samples are not numbers and count as silence")
-        if self.wild_samples:
             told.append(
-                f"samples beyond {LOUDEST:g} times full scale count as that: {self.wild_samples}"
+                _samples(
+                    self.bad_samples,
+                    "is not a number and counts as silence",
+                    "are not numbers and count as silence",
+                )
+            )
+        if self.wild_samples:
+            beyond = f"beyond {LOUDEST:g} times full scale and"
+            told.append(
+                _samples(
+                    self.wild_samples, f"is {beyond} counts as that", f"are {beyond} count as that"
+                )
+                + "; save the recording again with its peaks below full scale"
+            )
+        means = self._sum / max(1, self.frames_read)
+        mean = float(means[np.argmax(np.abs(means))])
+        if abs(mean) > OFF_ZERO and not self.wild_samples:
+            told.append(
+                f"{_OFF_ZERO}, at {mean:+.2f} of full scale; only what moves about that is sound"
             )
         return tuple(told)
+
+
+def is_about_the_file(told: str) -> bool:
+    """Whether a sentence is one of the warnings of a Reading, which hold for all of the file."""
+    return _ABOUT_THE_FILE.match(told) is not None
+
+
+def _samples(count: int, one: str, many: str) -> str:
+    return f"1 sample {one}" if count == 1 else f"{count} samples {many}"
 
 
 def open_recording(path: Path) -> Recording:
@@ -162,8 +207,17 @@ def open_recording(path: Path) -> Recording:
             sample_rate_hz=rate_hz,
             channels=int(file.channels),
             frames=int(file.frames),
-            header_lies=_LENGTH_LIE.search(file.extra_info) is not None,
+            length_told=_length_told(file, path),
         )
+
+
+def _length_told(file: Any, path: Path) -> str:
+    """What is wrong with the length that the header of the open file gives."""
+    if file.finished is not None or _NEVER_CLOSED in file.extra_info:
+        return _UNFINISHED
+    if _LENGTH_LIE.search(file.extra_info):
+        return _LYING
+    return _CUT if file.format == "OGG" and ogg_is_cut(path) else ""
 
 
 class _Onward(soundfile.SoundFile):  # type: ignore[misc]
@@ -173,15 +227,22 @@ class _Onward(soundfile.SoundFile):  # type: ignore[misc]
     an MP3, whose frames lean on those before, comes out wrong.
     """
 
+    finished: Finished | None = None
+
     def seekable(self) -> bool:
         return False
+
+    def close(self) -> None:
+        super().close()
+        if self.finished is not None:
+            self.finished.close()
 
 
 def _opened(path: Path) -> Any:
     """The file, open. By number, so that nothing is concluded from the ending of its name."""
     source = str(path)
     try:
-        number = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0) | _NO_WAIT)
+        number = os.open(path, _READ | _NO_WAIT)
     except (OSError, ValueError) as fault:
         why = getattr(fault, "strerror", None) or str(fault)
         raise InputFault(f"cannot be read ({why})", expected=EXPECTED, source=source) from None
@@ -193,12 +254,19 @@ def _opened(path: Path) -> Any:
         raise InputFault("is empty", expected=EXPECTED, source=source)
     try:
         with _hushed():
-            return _Onward(number, closefd=True)
+            opened = _Onward(number, closefd=True)
+        lengths = {} if opened.frames else missing_lengths(path)
+        if lengths:
+            opened.close()
+            finished = Finished(os.open(path, _READ), lengths)
+            opened = _Onward(finished)
+            opened.finished = finished
     except soundfile.LibsndfileError as fault:
         why = printable(fault.error_string).strip().rstrip(".")
         if why.startswith(_BESIDE_THE_POINT):
             why = "its header makes no sense"
         raise InputFault(f"is not audio ({why})", expected=EXPECTED, source=source) from None
+    return opened
 
 
 # What libsndfile says of a rate of 0 Hz, and of an MP3 file without one good frame.
@@ -226,4 +294,5 @@ def _hushed() -> Iterator[None]:
 
 
 _STANDARD_ERROR = 2
+_READ = os.O_RDONLY | getattr(os, "O_BINARY", 0)
 _NO_WAIT = getattr(os, "O_NONBLOCK", 0)  # a pipe without a writer must not hang the command

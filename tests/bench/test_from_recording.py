@@ -138,6 +138,27 @@ def test_marks_that_are_not_in_the_recording_are_told(walk, folder):
     assert "not in the recording: mark 4" in found.missing[1]
 
 
+def test_what_is_odd_about_the_file_is_told_once_and_not_at_every_mark(walk, folder):
+    sound, _ = soundfile.read(walk, always_2d=True)
+    sound = np.concatenate([sound, np.full_like(sound, 0.1)], axis=1) + 0.07
+    sound[5] = np.nan
+    odd = folder / "odd.wav"
+    soundfile.write(odd, sound, RATE_HZ, subtype="FLOAT")
+    content = odd.read_bytes()
+    at = content.find(b"data") + 4
+    odd.write_bytes(content[:at] + bytes(4) + content[at + 4 :])
+    found = from_walk(odd, UNIT, "long", list(SPEEDS), turn_s=TURN_S)
+    assert [told.partition(";")[0] for told in found.missing] == [
+        "the header says that the file is empty, as where a recorder lost power",
+        "of 4 channels the first 2 are used",
+        "2 samples are not numbers and count as silence",
+        "the recording stands off zero, at +0.07 of full scale",
+    ]
+    told = " ".join(note for mark in found.marks for note in mark.notes)
+    for words in ("the header", "the file", "channels", "samples are", "off zero"):
+        assert words not in told
+
+
 def test_a_mark_counted_from_its_neighbours_says_so(walk, folder):
     layout = walk_layout(3, TURN_S)
     sound, _ = soundfile.read(walk, always_2d=True)

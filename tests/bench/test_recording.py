@@ -107,6 +107,25 @@ def test_samples_that_are_not_numbers_count_as_silence(take):
     assert warnings == ("2 samples are not numbers and count as silence",)
 
 
+def test_a_single_odd_sample_is_told_as_one(take):
+    odd = SOUND.copy()
+    odd[[5, 700]] = np.nan, 50.0
+    assert read(take(odd, subtype="FLOAT"))[1] == (
+        "1 sample is not a number and counts as silence",
+        "1 sample is beyond 32 times full scale and counts as that; save the recording again with "
+        "its peaks below full scale",
+    )
+
+
+def test_a_recording_that_stands_off_zero_is_told(take):
+    off = np.stack([SOUND, np.full(RATE_HZ, -0.5)], 1)
+    assert read(take(off))[1] == (
+        "the recording stands off zero, at -0.50 of full scale; only what moves about that is "
+        "sound",
+    )
+    assert read(take(SOUND + 0.03))[1] == ()
+
+
 def test_a_recording_of_nan_is_refused(take):
     path = take(SOUND * np.nan, subtype="FLOAT")
     assert fault_of(path) == (
@@ -134,6 +153,65 @@ def test_a_header_that_promises_less_is_told(take):
 def with_data_size(wav, size):
     at = wav.find(b"data") + 4
     return wav[:at] + struct.pack("<I", size) + wav[at + 4 :]
+
+
+# What a recorder writes first and mends at its end: 0, or the length of the header, for the whole
+# (RIFF at byte 4) and 0 for the samples; 8 is what libsndfile itself writes first.
+@pytest.mark.parametrize("whole", [0, 8, 36, None])
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "FLOAT"])
+def test_a_header_that_was_never_finished_reads_what_follows(take, whole, subtype):
+    sound = np.stack([SOUND, -SOUND], 1)
+    path = take(sound, subtype=subtype)
+    expected, _ = read(path)
+    wav = with_data_size(path.read_bytes(), 0)
+    path.write_bytes(wav if whole is None else wav[:4] + struct.pack("<I", whole) + wav[8:])
+    # Where a name ends in .raw is nothing to go by either.
+    samples, warnings = read(path.rename(path.with_suffix(".raw")))
+    assert np.array_equal(samples, expected)
+    assert warnings == (
+        "the header says that the file is empty, as where a recorder lost power; 1.000 s were read",
+    )
+
+
+def test_an_empty_recording_with_notes_after_it_is_empty(take):
+    path = take(SOUND[:0])
+    path.write_bytes(path.read_bytes() + b"LIST" + struct.pack("<I", 4) + b"INFO")
+    assert fault_of(path) == f"{path}: says that it holds no samples{EXPECTED}"
+    path.write_bytes(path.read_bytes()[:40])  # in the middle of the length of its samples
+    assert fault_of(path).endswith(EXPECTED)
+
+
+def test_a_flac_that_does_not_say_how_long_it_is_is_read_without_a_word(take):
+    path = take(name="take.flac")
+    flac = bytearray(path.read_bytes())
+    flac[21] &= 0xF0  # the 36 bits of the length, by the FLAC format; 0 is unknown
+    flac[22:26] = bytes(4)
+    path.write_bytes(flac)
+    samples, warnings = read(path)
+    assert (len(samples), warnings) == (RATE_HZ, ())
+
+
+def test_reading_only_the_beginning_says_nothing_of_the_length(take):
+    reading = open_recording(take()).reading()
+    next(iter(reading))
+    assert reading.warnings == ()
+
+
+# Before the last page, in the middle of it, in its header, and in the middle of the file.
+@pytest.mark.parametrize("place", [0.0, 0.5, 20, None])
+def test_an_ogg_without_its_end_is_told(take, place):
+    path = take(np.tile(SOUND, 5), name="take.ogg", subtype="VORBIS")
+    ogg = path.read_bytes()
+    last = ogg.rfind(b"OggS")
+    kept = len(ogg) // 2
+    if place is not None:
+        kept = last + (place if place == 20 else int(place * (len(ogg) - last)))
+    path.write_bytes(ogg[:kept])
+    samples, (warning,) = read(path)
+    read_s = len(samples) / RATE_HZ
+    assert warning == f"the file breaks off, its end is missing; {read_s:.3f} s were read"
+    path.write_bytes(ogg + b"TAG" + bytes(125))  # tags of another format after it
+    assert read(path)[1] == ()
 
 
 @pytest.mark.parametrize("name", ["take.wav", "take.flac"])
@@ -228,4 +306,7 @@ def test_samples_far_beyond_full_scale_are_cut_off_and_told(take):
     samples, warnings = read(take(wild, subtype="FLOAT"))
     # 30 dB over full scale: an own limit, no source.
     assert (samples[5, 0], samples[700, 0]) == (32.0, -32.0)
-    assert warnings == ("samples beyond 32 times full scale count as that: 2",)
+    assert warnings == (
+        "2 samples are beyond 32 times full scale and count as that; save the recording again with "
+        "its peaks below full scale",
+    )
