@@ -40,7 +40,7 @@ def _delay(report: MeasureReport) -> str:
     delay = report.delay
     if delay is None:
         return _NONE
-    attacks = f"{delay.count} attacks, each within {delay.spread_ms:.2f} ms"
+    attacks = f"{delay.count} attacks, each within {max(delay.spread_ms, 0.01):.2f} ms"
     return (
         f"{_with_error(delay.ms, delay.error_ms)} ms ({attacks}; {_drift(delay.drift_ms_per_min)})"
     )
