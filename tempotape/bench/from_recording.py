@@ -8,6 +8,7 @@ from pathlib import Path
 import msgspec
 
 from tempotape.bench.delay import Delay
+from tempotape.bench.flutter import Flutter
 from tempotape.bench.measure import Lengths, MeasureReport, measure
 from tempotape.bench.recording import is_about_the_file, open_recording
 from tempotape.bench.testsignal import USUAL_TURN_S
@@ -96,31 +97,37 @@ def _from_mark(path: Path, unit: Unit, head: str, knob: float, mark: FoundMark) 
         return Outcome(knob, None, "its clicks are cut off", ())
     lengths, clicks, tone = _lengths(unit, head), mark.clicks, mark.tone
     report = measure(path, lengths=lengths, span_s=(clicks.start_s, clicks.end_s))
-    if tone is not None and report.delay is not None:
+    flutter: Flutter | None = None
+    more: tuple[str, ...] = ()
+    if tone is not None:
         heard = measure(path, lengths=lengths, span_s=(clicks.start_s, tone.end_s))
-        agree = _agree(report.delay, heard.delay)
-        about = (told for told in report.warnings if not told.startswith(_FLUTTER))
-        more = (told for told in heard.warnings if told.startswith(_FLUTTER))
-        report = msgspec.structs.replace(
-            report,
-            flutter=heard.flutter if agree else None,
-            warnings=(*about, *(more if agree else (_ANOTHER_DELAY,))),
-        )
+        flutter = heard.flutter
+        more = tuple(told for told in heard.warnings if told.startswith(_FLUTTER))
+        if not _agree(report.delay, heard.delay):
+            flutter, more = None, (_ANOTHER_DELAY,)
+    # What the clicks say of flutter is that no tone sounds there.
+    about = (told for told in report.warnings if not told.startswith(_FLUTTER))
+    report = msgspec.structs.replace(report, flutter=flutter, warnings=(*about, *more))
     outcome = _outcome(report, head, knob)
     notes = tuple(told for told in outcome.notes if not is_about_the_file(told))
     counted = () if mark.certain else (_COUNTED,)
     return msgspec.structs.replace(outcome, notes=(*counted, *notes))
 
 
-def _agree(delay: Delay, again: Delay | None) -> bool:
-    """Whether a delay found again, if it is, is the same."""
-    return again is None or abs(again.ms - delay.ms) < SAME * delay.ms
+def _agree(delay: Delay | None, again: Delay | None) -> bool:
+    """Whether a delay found twice, if it is, is the same."""
+    return delay is None or again is None or abs(again.ms - delay.ms) < SAME * delay.ms
 
 
 def _outcome(report: MeasureReport, head: str, knob: float) -> Outcome:
     if report.delay is None:
         why = next((told for told in report.warnings if told.startswith(_NO_DELAY)), _NO_DELAY)
-        return Outcome(knob, None, why, tuple(told for told in _notes(report) if told != why))
+        notes = [told for told in _notes(report) if told != why]
+        if report.flutter is not None:
+            notes.append(
+                f"flutter: {report.flutter.weighted_percent:.2f} %, not kept without a delay"
+            )
+        return Outcome(knob, None, why, tuple(notes))
     point = Point(
         head=head,
         knob=knob,

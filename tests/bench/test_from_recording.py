@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -136,6 +137,34 @@ def test_marks_that_are_not_in_the_recording_are_told(walk, folder):
     assert len(found.missing) == 2
     assert "mark 3 is cut off" in found.missing[0]
     assert "not in the recording: mark 4" in found.missing[1]
+
+
+def test_the_tone_of_a_mark_is_read_where_its_clicks_tell_no_delay(walk, folder):
+    clicks = walk_layout(3, TURN_S).part("clicks", 0)
+    sound, _ = soundfile.read(walk, always_2d=True)
+    span = slice(round(clicks.start_s * RATE_HZ), round((clicks.end_s + 2.5) * RATE_HZ))
+    sound[span] = np.random.default_rng(2).normal(0.0, 0.0003, sound[span].shape)
+    silent = folder / "silent.wav"
+    soundfile.write(silent, sound.mean(axis=1), RATE_HZ, subtype="FLOAT")
+    first = from_walk(silent, UNIT, "long", list(SPEEDS), turn_s=TURN_S).marks[0]
+    assert first.point is None
+    assert first.why.startswith("no delay: ")
+    told = re.fullmatch(r"flutter: (\d\.\d\d) %, not kept without a delay", first.notes[-1])
+    true_ms = 1000 * GAP_MM / SPEEDS[2.0]
+    assert float(told[1]) == pytest.approx(flutter_percent(true_ms), rel=0.04)
+    assert not [note for note in first.notes if "no steady tone" in note]
+
+
+def test_a_mark_cut_off_after_its_clicks_says_nothing_of_a_tone_not_heard(walk, folder):
+    layout = walk_layout(3, TURN_S)
+    sound, _ = soundfile.read(walk, always_2d=True)
+    cut = folder / "no tone.wav"
+    end_s = layout.part("tone", 2).start_s + 3.0
+    soundfile.write(cut, sound[: round(end_s * RATE_HZ)], RATE_HZ, subtype="FLOAT")
+    found = from_walk(cut, UNIT, "long", list(SPEEDS), turn_s=TURN_S)
+    assert found.missing[-1] == "walk: mark 3 is cut off; no tone and no silence"
+    assert found.marks[2].point is not None
+    assert (found.marks[2].point.flutter_percent, found.marks[2].notes) == (None, ())
 
 
 def test_what_is_odd_about_the_file_is_told_once_and_not_at_every_mark(walk, folder):
