@@ -555,9 +555,16 @@ def test_a_walk_without_its_blocks_names_each_mark(run, unit, tmp_path):
     code, _, err = run("--unit", unit, "--head", "long", "--walk", take, "--marks", "2,4")
     assert code == 1
     told = err.splitlines()
+    assert "more than once" not in err
     assert "walk: not in the recording: marks 1 and 2 of 2" in told
     for knob in (2, 4):
         assert f"walk walk.wav, knob at {knob}: no point, its block is not in the recording" in told
+
+
+def test_marks_walked_twice_are_told(run, unit, tmp_path):
+    take = strummed(tmp_path / "walk.wav", 400.0)
+    _, _, err = run("--unit", unit, "--head", "long", "--walk", take, "--marks", "2,4,2")
+    assert err.splitlines()[0] == "walked more than once, each time for a point of its own: 2"
 
 
 # Live, without a sound interface; tests/bench/test_live.py has a real one

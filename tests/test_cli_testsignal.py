@@ -65,6 +65,24 @@ def test_help_cautions_about_the_volume():
     assert "oscillate" in told
 
 
+def test_help_asks_for_a_recording_that_tells_the_delay():
+    """`measure` refuses the delay and the loop gain of the wet sound alone."""
+    told = " ".join(run("--help")[1].split())
+    assert "best the dry sound on the left and the wet on the right, else both mixed" in told
+    assert "The wet sound alone gives flutter, splice and noise, but no delay" in told
+
+
+@pytest.mark.parametrize(
+    ("walk", "told"), [("1,1", "1"), ("0,2.5,5,2.5,0,5", "0, 2.5 and 5"), ("0,1", None)]
+)
+def test_a_reading_walked_twice_is_told(out, walk, told):
+    lines = run(out, "--walk", walk, "--rate", 8000)[1].splitlines()
+    twice = [line for line in lines if "more than once" in line]
+    assert twice == (
+        [f"walked more than once, each time for a point of its own: {told}"] * bool(told)
+    )
+
+
 @pytest.mark.parametrize(
     "words", [("--marks", 3), ("--marks", 3, "--unit", DEMO_UNIT, "--walk", "0,1")]
 )

@@ -61,8 +61,8 @@ _SERIES_RATE_HZ = 100.0
 
 
 _BEATS = (
-    "flutter: the tone beats with something else, or its level wavers; record the wet sound alone, "
-    "with the repeats turned down"
+    "flutter: the tone beats with something else, or its level wavers; record the wet sound on a "
+    "side of its own, with the repeats turned down"
 )
 
 

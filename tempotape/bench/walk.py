@@ -202,6 +202,15 @@ def readings_on(knob: Knob, readings: Sequence[float], *, entry: str) -> tuple[f
     return tuple(readings)
 
 
+def twice_told(readings: Sequence[float]) -> str:
+    """A sentence on readings that are walked more than once, else empty."""
+    twice = sorted({reading for reading in readings if readings.count(reading) > 1})
+    if not twice:
+        return ""
+    named = listed((f"{reading:g}" for reading in twice), last="and")
+    return f"walked more than once, each time for a point of its own: {named}"
+
+
 def even_readings(knob: Knob, marks: int | None) -> tuple[float, ...]:
     """Readings evenly over the scale that a hand can set; seven unless told how many.
 

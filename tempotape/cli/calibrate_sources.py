@@ -118,6 +118,10 @@ def _reading(text: str) -> float:
 
 def _recorded(to: Gathering, readings: tuple[float, ...]) -> None:
     """Points from recordings of one position each, from a walk, or from a recording made now."""
+    from tempotape.bench.walk import twice_told  # noqa: PLC0415
+
+    if to.asked.marks is not None and (twice := twice_told(readings)):
+        note(twice)
     if to.asked.live:
         with _live_take(to.asked, readings) as path:
             _from_file(to, path, "live", readings)

@@ -44,8 +44,10 @@ def testsignal(
 
     It holds a chirp, clicks that time the delay, a 3150 Hz tone for wow and flutter, and silence
     for noise and the splice. A walk holds all of that once for each knob mark; two notes, high then
-    low, say when to turn the knob. Turn the repeats down, and record the wet sound alone if the
-    unit can give it.
+    low, say when to turn the knob. Turn the repeats down to one, and record dry and wet together:
+    best the dry sound on the left and the wet on the right, else both mixed. The wet sound alone
+    gives flutter, splice and noise, but no delay and no loop gain: they are measured from the
+    dry sound.
 
     Mind the volume: start with everything turned down and bring it up slowly. A steady tone strains
     ears and speakers, and an echo with its repeats turned up can start to oscillate and grow loud
@@ -76,6 +78,7 @@ def _readings(walk: str | None, unit: Unit | None, marks: int | None) -> tuple[f
 
 
 def _told(out: str, layout: Layout, readings: tuple[float, ...], unit: Unit | None) -> str:
+    from tempotape.bench.walk import twice_told  # noqa: PLC0415
     from tempotape.unit.knob import reading_text  # noqa: PLC0415
 
     lines = [f"{_minutes(layout.duration_s)} written to {out}"]
@@ -84,6 +87,8 @@ def _told(out: str, layout: Layout, readings: tuple[float, ...], unit: Unit | No
     for mark, reading in enumerate(readings):
         shown = f"{reading:g}" if unit is None else reading_text(unit.knob, reading)
         lines.append(f"  {_minutes(layout.part('turn', mark).start_s):>6}  {shown}")
+    if twice := twice_told(readings):
+        lines.append(twice)
     lines.append("start with the volume down: the tone is steady, and an echo can oscillate")
     return "\n".join(lines)
 

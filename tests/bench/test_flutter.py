@@ -333,8 +333,8 @@ def test_a_sample_rate_too_low_for_the_tone_is_refused():
 
 
 BEATS = (
-    "flutter: the tone beats with something else, or its level wavers; record the wet sound alone, "
-    "with the repeats turned down",
+    "flutter: the tone beats with something else, or its level wavers; record the wet sound on a "
+    "side of its own, with the repeats turned down",
 )
 
 
