@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import re
+import signal
 import subprocess
 import sys
 import time
@@ -318,14 +320,12 @@ def test_yes_writes_no_drops_and_later_keeps(run, unit, answers, tmp_path):
     answers("n")
     code, out, err = run("--unit", unit, "--point", GOOD)
     assert code == 0
-    assert "Write 1 point to unit.toml (y), drop them (n), or leave them for the next run (l)?" in (
-        out
-    )
+    assert "Write 1 point to unit.toml (y), drop it (n), or leave it for the next run (l)?" in (out)
     assert err == f"nothing was written to {unit}\n"
     assert (len(read_unit(unit).measured), kept(tmp_path)) == (16, [])
     answers("l")
     code, _, err = run("--unit", unit, "--point", GOOD)
-    assert (code, err) == (0, "1 point kept; the next run offers them again\n")
+    assert (code, err) == (0, "1 point kept; the next run offers it again\n")
     assert len(read_unit(unit).measured) == 16
     answers("y", "y")
     code, out, _ = run("--unit", unit)
@@ -354,7 +354,7 @@ def test_scripts_take_what_waits_only_when_told(run, unit, answers, monkeypatch,
     words = [*TEMPOTAPE, "--unit", unit, "--point", "short:6.2:170", "--yes"]
     done = subprocess.run(words, capture_output=True, text=True, check=True)
     assert re.fullmatch(
-        r"1 point from an interrupted calibration on .* left waiting; --resume takes them\n",
+        r"1 point from an interrupted calibration on .* left waiting; --resume takes it\n",
         done.stderr,
     )
     assert len(read_unit(unit).measured) == 17
@@ -370,7 +370,7 @@ def test_ctrl_c_at_the_question_loses_nothing(run, unit, answers, tmp_path):
     answers()  # the input ends at the question
     code, _, err = run("--unit", unit, "--point", GOOD)
     assert code == 1
-    assert "1 point kept; the next run offers them again" in err
+    assert "1 point kept; the next run offers it again" in err
     assert len(kept(tmp_path)) == 1
 
 
@@ -386,7 +386,8 @@ def struck(*keys):
 def test_taps_go_through_the_regression_and_a_stray_one_is_dropped():
     times_s = [0.0, 0.41, 0.79, 1.2, 1.35, 1.61, 2.0, 2.39, 2.81]
     lines = []
-    reading = tapping.tapped(struck(*((" ", at) for at in times_s), ("\r", 3.0)), lines.append)
+    keys = struck(*((" ", at) for at in times_s), ("\r", 3.0))
+    reading = tapping.tapped(keys, lines.append, never)
     # Least squares over the taps without the stray one, as numpy fits it.
     on_beat = [at for at in times_s if at != 1.35]
     slope, _ = np.polyfit(np.arange(len(on_beat)), on_beat, 1)
@@ -403,15 +404,60 @@ def test_enter_after_too_few_taps_goes_on_and_an_arrow_key_is_no_tap():
     keys = [("\r", 0.0), (" ", 0.1), ("\r", 0.2), ("\x1b[A", 0.4), *((" ", 0.6 + n / 2) for n in
             range(3)), ("\r", 2.0)]  # fmt: skip
     lines = []
-    reading = tapping.tapped(struck(*keys), lines.append)
+    reading = tapping.tapped(struck(*keys), lines.append, never)
     assert (reading.count, reading.period_s) == (4, pytest.approx(0.5))
     assert lines[1] == "too few taps; at least 4 are needed, tap on"
     assert lines[3] == "too few taps; at least 4 are needed, tap on"
 
 
+def never(_reading):
+    pytest.fail("nothing broke in")
+
+
 def test_escape_leaves():
     with pytest.raises(tapping.Left):
-        tapping.tapped(struck((" ", 0.0), ("\x1b", 0.5)), lambda _: None)
+        tapping.tapped(struck((" ", 0.0), (" ", 0.4), ("\x1b", 0.5)), lambda _: None, never)
+
+
+@pytest.mark.parametrize(
+    ("times_s", "period_s", "used"),
+    [
+        ((), None, None),
+        ((0.0,), None, None),
+        ((0.0, 0.4), 0.4, 2),  # few, but not lost
+        ((0.0, 0.4, 0.8, 1.2, 1.6), 0.4, 5),
+        # After a pause too few for a series of their own: those before it count.
+        ((0.0, 0.4, 0.8, 1.2, 1.6, 9.0, 9.7), 0.4, 5),
+        ((0.0, 0.4, 0.8, 1.2, 1.6, 9.0, 9.3, 9.6, 9.9), 0.3, 4),
+    ],
+)
+@pytest.mark.parametrize("broken_by", [KeyboardInterrupt, EOFError])
+def test_what_breaks_in_keeps_the_taps_so_far(times_s, period_s, used, broken_by):
+    keys = iter([tapping.Key(" ", at_s) for at_s in times_s])
+
+    def next_key():
+        for key in keys:
+            return key
+        raise broken_by
+
+    kept_readings = []
+    with pytest.raises(broken_by):
+        tapping.tapped(next_key, lambda _: None, kept_readings.append)
+    told = [(pytest.approx(reading.period_s), reading.used) for reading in kept_readings]
+    assert told == ([] if used is None else [(period_s, used)])
+
+
+def test_a_terminal_that_is_gone_ends_the_keys(monkeypatch):
+    ours, theirs = os.openpty()
+    monkeypatch.setattr(sys, "stdin", os.fdopen(theirs))
+    with tapping.keyboard() as next_key:
+        os.close(ours)
+        with pytest.raises(EOFError):
+            next_key()
+        # As read(2) fails where the program is left without its terminal.
+        monkeypatch.setattr(os, "read", lambda *_: (_ for _ in ()).throw(OSError(5, "I/O error")))
+        with pytest.raises(EOFError):
+            next_key()
 
 
 def at_keyboard(monkeypatch, *keys):
@@ -461,7 +507,7 @@ def test_leaving_while_tapping_keeps_earlier_positions(run, unit, answers, monke
     at_keyboard(monkeypatch, *keys)
     code, _, err = run("--unit", unit, "--tap", "long:6.2", "--tap", "long:8")
     assert code == 0
-    assert err.endswith("1 point kept; the next run offers them again\n")
+    assert err.endswith("1 point kept; the next run offers it again\n")
     assert (len(kept(tmp_path)), len(read_unit(unit).measured)) == (1, 16)
 
 
@@ -485,6 +531,30 @@ def test_in_a_real_terminal_taps_survive_a_kill_and_are_written(unit, tmp_path):
         assert ours.process.wait(10) == 0
     # The keys came 0.3 s apart and a little; a busy machine may add some milliseconds.
     assert read_unit(unit).measured[-1].delay_ms == pytest.approx(302, abs=10)
+    assert kept(tmp_path) == []
+
+
+@pytest.mark.parametrize("told", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_in_a_real_terminal_an_interruption_keeps_the_taps_so_far(unit, tmp_path, told):
+    words = [*TEMPOTAPE, "--unit", str(unit)]
+    with PseudoTerminal([*words, "--tap", "long:6.2:2", "--point", GOOD], home=tmp_path) as ours:
+        ours.until(b"0 taps")
+        for _ in range(5):
+            ours.press(b" ")
+            time.sleep(0.3)
+        ours.until(b"5 taps")
+        ours.process.send_signal(told)
+        ours.until(b"2 points kept; the next run offers them again")
+        assert ours.process.wait(10) == 1
+    with PseudoTerminal([*words, "--resume", "--yes"], home=tmp_path) as ours:
+        ours.until(b"5 taps")
+        ours.until(b"it now holds 18")
+        assert ours.process.wait(10) == 0
+    # On every second repeat, 0.3 s apart and a little.
+    point = read_unit(unit).measured[-1]
+    assert (point.head, point.knob) == ("long", 6.2)
+    assert point.delay_ms == pytest.approx(151, abs=5)
+    assert point.error_ms is not None
     assert kept(tmp_path) == []
 
 

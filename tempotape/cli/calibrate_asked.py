@@ -81,6 +81,10 @@ def points_text(count: int) -> str:
     return "1 point" if count == 1 else f"{count} points"
 
 
+def them(count: int) -> str:
+    return "it" if count == 1 else "them"
+
+
 def note(text: str) -> None:
     """A message on standard error, beside the report."""
     for line in text.splitlines():

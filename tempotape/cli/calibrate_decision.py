@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tempotape.cli.calibrate_asked import Asked, note, points_text
+from tempotape.cli.calibrate_asked import Asked, note, points_text, them
 from tempotape.cli.shared import say, say_json
 from tempotape.faults import InputFault
 from tempotape.text import printable
@@ -25,19 +25,20 @@ def offer_waiting(asked: Asked, collection: Collection) -> None:
     """What an interrupted run left: asked about, or taken with --resume, else told and left."""
     if not collection.waiting:
         return
+    every = them(len(collection.waiting))
     last = max(collected.measured_at for collected in collection.waiting)
     told = (
         f"{points_text(len(collection.waiting))} from an interrupted calibration on "
         + printable(last.replace("T", " ")[:16])
     )
-    if asked.resume or (_asks(asked) and click.confirm(f"{told}: take them?", default=True)):
+    if asked.resume or (_asks(asked) and click.confirm(f"{told}: take {every}?", default=True)):
         if problem := collection.take_waiting():
             note(problem)
     elif _asks(asked):
-        if click.confirm("Drop them for good?", default=False):
+        if click.confirm(f"Drop {every} for good?", default=False):
             collection.drop_waiting()
     else:
-        note(f"{told} left waiting; --resume takes them")
+        note(f"{told} left waiting; --resume takes {every}")
 
 
 def decide(asked: Asked, unit: Unit, collection: Collection, refused: Sequence[Refused]) -> None:
@@ -100,7 +101,7 @@ def _answer(asked: Asked, count: int) -> str:
         return "dry run"
     said = click.prompt(
         f"\nWrite {points_text(count)} to {printable(Path(asked.unit).name)} (y), "
-        "drop them (n), or leave them for the next run (l)?",
+        f"drop {them(count)} (n), or leave {them(count)} for the next run (l)?",
         type=click.Choice(["y", "n", "l"], case_sensitive=False),
         show_choices=False,
         prompt_suffix=" ",
@@ -113,5 +114,5 @@ def _asks(asked: Asked) -> bool:
 
 
 def tell_kept(collection: Collection) -> None:
-    if collection.in_hand:
-        note(f"{points_text(len(collection.in_hand))} kept; the next run offers them again")
+    if count := len(collection.in_hand):
+        note(f"{points_text(count)} kept; the next run offers {them(count)} again")

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from tempotape.bench.collecting import Collection
     from tempotape.bench.from_recording import Outcome
     from tempotape.cli.calibrate_preview import Refused
+    from tempotape.tempo.taps import TapReading
     from tempotape.unit.model import Point, Unit
 
 CAUTION = """\
@@ -232,20 +233,23 @@ def _tap(to: Gathering, head: str, knob: float, every: int) -> None:
     each = "the repeats" if every == 1 else f"every {every} repeats"
     note(
         f"Head {head}, knob at {reading_text(to.unit.knob, knob)}: tap any key along with {each}, "
-        "Enter ends, Esc leaves."
+        "Enter ends, Esc leaves without this one."
     )
+
+    def keep(reading: TapReading) -> None:
+        point = Point(
+            head=head,
+            knob=knob,
+            delay_ms=round(reading.delay_ms / every, 3),
+            error_ms=round(reading.error_ms / every, 3),
+        )
+        _keep(to.collection, point, f"{reading.used} taps")
+
     try:
         with tapping.keyboard() as next_key:
-            reading = tapping.tapped(next_key, tapping.show_over)
+            keep(tapping.tapped(next_key, tapping.show_over, keep))
     finally:
         click.echo(err=True)
-    point = Point(
-        head=head,
-        knob=knob,
-        delay_ms=round(reading.delay_ms / every, 3),
-        error_ms=round(reading.error_ms / every, 3),
-    )
-    _keep(to.collection, point, f"{reading.used} taps")
 
 
 def _position(text: str, unit: Unit) -> tuple[str, float, int]:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import NamedTuple
 
 import click
@@ -22,6 +23,7 @@ _ENTER = frozenset("\r\n")
 _ESCAPE = "\x1b"
 
 NextKey = Callable[[], "Key"]
+Keep = Callable[[TapReading], None]
 
 
 class Key(NamedTuple):
@@ -32,14 +34,15 @@ class Key(NamedTuple):
 
 
 class Left(Exception):
-    """The player left without finishing a position."""
+    """The player left without the position being tapped."""
 
 
 @contextmanager
 def keyboard() -> Iterator[NextKey]:
     """The keyboard key by key, without echo, as something that gives the next key.
 
-    It raises KeyboardInterrupt on Ctrl-C and EOFError on Ctrl-D and where the terminal is gone.
+    It raises KeyboardInterrupt on Ctrl-C and where the program is told to end, EOFError on Ctrl-D
+    and where the terminal is gone.
     """
     try:
         import termios  # noqa: PLC0415 - not on Windows
@@ -51,15 +54,24 @@ def keyboard() -> Iterator[NextKey]:
     # was struck meanwhile.
     number = sys.stdin.fileno()
     before = termios.tcgetattr(number)
+    # A terminal that is closed, and a machine that shuts down, break in as Ctrl-C does.
+    ends = (signal.SIGHUP, signal.SIGTERM)
+    handlers = [signal.signal(end, signal.default_int_handler) for end in ends]
     tty.setcbreak(number, termios.TCSADRAIN)
     try:
         yield lambda: _read(number)
     finally:
-        termios.tcsetattr(number, termios.TCSADRAIN, before)
+        for end, handler in zip(ends, handlers, strict=True):
+            signal.signal(end, handler)
+        with suppress(termios.error):  # no terminal left to put back
+            termios.tcsetattr(number, termios.TCSADRAIN, before)
 
 
 def _read(number: int) -> Key:
-    sent = os.read(number, _MOST_SENT)
+    try:
+        sent = os.read(number, _MOST_SENT)
+    except OSError:
+        raise EOFError from None
     at_s = time.monotonic()
     if sent in {b"", b"\x04"}:
         raise EOFError
@@ -74,11 +86,27 @@ def check_terminal() -> None:
         )
 
 
-def tapped(next_key: NextKey, show: Callable[[str], None]) -> TapReading:
+def tapped(next_key: NextKey, show: Callable[[str], None], keep: Keep) -> TapReading:
     """Take taps until Enter, showing the reading after each. Raises Left on Esc.
 
-    A pause begins the series anew. Enter after too few taps says so and goes on.
+    A pause begins the series anew. Enter after too few taps says so and goes on. Where
+    KeyboardInterrupt or EOFError breaks in, `keep` is given what the taps say so far: the last
+    series long enough, else as much as there is.
     """
+    so_far: list[TapReading] = []
+    try:
+        return _until_enter(next_key, show, so_far)
+    except (KeyboardInterrupt, EOFError):
+        enough = [reading for reading in so_far if reading.used >= LEAST_TAPS]
+        for reading in (enough or so_far)[-1:]:
+            keep(reading)
+        raise
+
+
+def _until_enter(
+    next_key: NextKey, show: Callable[[str], None], so_far: list[TapReading]
+) -> TapReading:
+    """The reading at Enter; those before it are added to `so_far`."""
     series = TapSeries()
     show("0 taps")
     while True:
@@ -92,6 +120,8 @@ def tapped(next_key: NextKey, show: Callable[[str], None]) -> TapReading:
             show(f"{_count(reading)}; at least {LEAST_TAPS} are needed, tap on")
         elif not key.sent.startswith(_ESCAPE):  # an arrow key, say
             series.tap(key.at_s)
+            if series.reading is not None:
+                so_far.append(series.reading)
             show(live_line(series.reading))
 
 
