@@ -36,7 +36,7 @@ LOWEST_RATE_HZ = 8_000
 HIGHEST_RATE_HZ = 768_000
 USED_CHANNELS = 2
 BLOCK_SAMPLES = 1 << 14  # over all channels of the file; of a broken-off file one block is lost
-MOST_BAD_PART = 0.01
+MOST_STRAY_PART = 0.01
 LOUDEST = 32.0  # of full scale, 30 dB over it: what `thinned` can hold, with room for its filters
 
 EXPECTED = "a WAV, AIFF, FLAC, OGG or MP3 recording"
@@ -119,7 +119,7 @@ class Reading:
                 yield block
         if not self.frames_read:
             raise InputFault("breaks off at once", expected=EXPECTED, source=str(recording.path))
-        if self.bad_samples > MOST_BAD_PART * self.frames_read * recording.used_channels:
+        if self._part_of(self.bad_samples) > MOST_STRAY_PART:
             raise InputFault(
                 _samples(self.bad_samples, "is not a number", "are not numbers"),
                 expected="a recording with finite samples",
@@ -136,6 +136,9 @@ class Reading:
             self.wild_samples += int(wild.sum())
             read = np.clip(read, -LOUDEST, LOUDEST)
         return read
+
+    def _part_of(self, samples: int) -> float:
+        return samples / max(1, self.frames_read * self.recording.used_channels)
 
     @property
     def duration_s(self) -> float:
@@ -161,11 +164,11 @@ class Reading:
             )
         if self.wild_samples:
             beyond = f"beyond {LOUDEST:g} times full scale and"
+            one, many = f"is {beyond} counts as that", f"are {beyond} count as that"
+            louder = "; save the recording again with its peaks below full scale"
             told.append(
-                _samples(
-                    self.wild_samples, f"is {beyond} counts as that", f"are {beyond} count as that"
-                )
-                + "; save the recording again with its peaks below full scale"
+                _samples(self.wild_samples, one, many)
+                + (louder if self._part_of(self.wild_samples) > MOST_STRAY_PART else "")
             )
         means = self._sum / max(1, self.frames_read)
         mean = float(means[np.argmax(np.abs(means))])

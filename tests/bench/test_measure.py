@@ -156,7 +156,7 @@ def test_samples_far_beyond_full_scale_overflow_nothing(take, wild, recwarn):
     sound = mixed(CLICKS, PLAYED)
     sound[5 * RATE_HZ] = wild
     report = measure(take(sound, subtype="FLOAT"))
-    assert "samples beyond 32 times full scale count as that: 1" in report.warnings
+    assert "1 sample is beyond 32 times full scale and counts as that" in report.warnings
     assert not [one for one in recwarn if issubclass(one.category, RuntimeWarning)]
 
 

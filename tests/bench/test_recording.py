@@ -112,8 +112,7 @@ def test_a_single_odd_sample_is_told_as_one(take):
     odd[[5, 700]] = np.nan, 50.0
     assert read(take(odd, subtype="FLOAT"))[1] == (
         "1 sample is not a number and counts as silence",
-        "1 sample is beyond 32 times full scale and counts as that; save the recording again with "
-        "its peaks below full scale",
+        "1 sample is beyond 32 times full scale and counts as that",
     )
 
 
@@ -306,7 +305,12 @@ def test_samples_far_beyond_full_scale_are_cut_off_and_told(take):
     samples, warnings = read(take(wild, subtype="FLOAT"))
     # 30 dB over full scale: an own limit, no source.
     assert (samples[5, 0], samples[700, 0]) == (32.0, -32.0)
-    assert warnings == (
-        "2 samples are beyond 32 times full scale and count as that; save the recording again with "
-        "its peaks below full scale",
+    assert warnings == ("2 samples are beyond 32 times full scale and count as that",)
+
+
+def test_a_recording_far_too_loud_throughout_is_told_what_helps(take):
+    # Samples of 16 bits written as floats without being scaled.
+    (warning,) = read(take(32767 * SOUND, subtype="FLOAT"))[1]
+    assert warning.endswith(
+        "count as that; save the recording again with its peaks below full scale"
     )
