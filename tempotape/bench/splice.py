@@ -32,6 +32,7 @@ from tempotape.bench.splice_time import (
     PROFILE_BINS,
     Band,
     Timed,
+    Wander,
     centre,
     may_be_even,
     timed,
@@ -44,9 +45,12 @@ Bools = npt.NDArray[np.bool_]
 _WINDOW_S = 200.0  # a longer recording is searched in parts, to bound the memory
 _BAND_HZ = (300.0, 1500.0)
 _BIN_S = 0.001
+_DEEPEST_HZ = 25.0
+_DEEP_BINS = 9
 _SEGMENT_BINS = 50
 _QUIET_OVER_FLOOR = 10 ** (6.0 / 10.0)
 _SHORTEST_QUIET_S = 1.0
+_TONE = 0.3  # of the scatter of hiss
 _BRIDGED_SEGMENTS = 2
 _APART_S = 0.15
 _EVENTS_PER_S = 4.0
@@ -69,11 +73,17 @@ _NO_TAPE_NOISE = 1e-5
 _NO_TAPE_DB = 40.0
 _TELLING_S = 3e-5  # with more noise than this the ticks' timing tells little
 _DISTURBED_S = 2e-4  # what rings on between a machine's clicks moves them by no more
-# Fewer ticks do not tell a walk from what stays near a beat.
-_WALK_TICKS = 10
-_STAYING = 1.0
-_LEAST_WALK = 0.03  # logarithms of likelihoods, as the next
-_SURE_WALK = 3.0
+# Logarithms of likelihoods: beyond these a machine is surely heard, as it is or through tape.
+_SURELY_EVEN = 3.0
+_STAYING = 2.2
+_STAYING_OFTEN = 0.5  # at a metronome's pace, ticks enough to tell
+_MANY_TICKS = 10
+# Loud ticks are a splice's where they walk; by this much a tick, for more ticks show it better.
+_WALK = 0.1
+_LEAST_WALK = 1.2
+_NO_WAVES = 0.05
+_TOO_LOUD = 2
+_HAND = 5e-4  # of the period; a hand plays less evenly than that
 _CYCLES_S = (1.0 / 50.0, 1.0 / 60.0)
 _SWELL = 0.5  # of the tick
 # Kept as rms at half precision, one part in two thousand, scaled so that the faintest fits.
@@ -116,14 +126,18 @@ class SpliceFinder:
             butter(2, high, "highpass", fs=sample_rate_hz, output="sos"),
         ]
         self._states = [np.zeros((len(sos), 2)) for sos in self._filters]
+        self._wide = self._bin_s * (sample_rate_hz / 2.0 - high)
         self._mains = round(MAINS_S * sample_rate_hz)
         self._held: list[Floats] = [np.zeros(0), np.zeros(0)]
         self._combed: Floats = np.zeros(self._mains)
         self._combed_rest: Floats = np.zeros(0)
+        self._deep: Floats = np.zeros(self._mains)
+        self._deep_rest: Floats = np.zeros(0)
         # Bytes, which grow in place: an hour of small arrays would be held twice to join them.
         self._sizes = [bytearray() for _ in range(3)]  # half floats
         self._places = [bytearray() for _ in range(3)]  # signed bytes
         self._peaks = bytearray()  # half floats
+        self._means = bytearray()  # half floats, signed
 
     def feed(self, block: Floats) -> None:
         """Take the next samples, mono, full scale 1.0, any number of them."""
@@ -136,22 +150,14 @@ class SpliceFinder:
             held = np.concatenate([self._held[number], passed])
             self._held[number] = self._binned(number, held)
             if number == 0:
-                self._comb(passed)
-
-    def _comb(self, passed: Floats) -> None:
-        """Each sample less the mean of those one mains interval before and after it.
-
-        Hum goes; a tick stays whole, with two ghosts of a quarter of its power.
-        """
-        span = self._mains
-        line = np.concatenate([self._combed, passed])
-        count = len(line) - 2 * span
-        if count <= 0:
-            self._combed = line
-            return
-        clean = line[span : span + count] - 0.5 * (line[:count] + line[2 * span :])
-        self._combed = line[count:]
-        self._combed_rest = self._binned(2, np.concatenate([self._combed_rest, clean]))
+                self._combed, clean = _combed(self._combed, passed, self._mains)
+                self._combed_rest = self._binned(2, np.concatenate([self._combed_rest, clean]))
+        self._deep, clean = _combed(self._deep, block, self._mains)
+        held = np.concatenate([self._deep_rest, clean])
+        count = len(held) // self._bin
+        means = held[: count * self._bin].reshape(count, self._bin).mean(axis=1)
+        self._means += (_FULL_SCALE * np.clip(means, -60.0, 60.0)).astype(np.float16).tobytes()
+        self._deep_rest = held[count * self._bin :]
 
     def _binned(self, number: int, held: Floats) -> Floats:
         count = len(held) // self._bin
@@ -171,7 +177,7 @@ class SpliceFinder:
 
     def result(self, loop_period_s: float | None) -> SpliceResult:
         """The tick, where one stands out; `loop_period_s` tells whether it is the loop's own."""
-        length = min(len(kept) // 2 for kept in (*self._sizes, self._peaks))
+        length = min(len(kept) // 2 for kept in (*self._sizes, self._peaks, self._means))
         window = round(_WINDOW_S / self._bin_s)
         looks = [
             self._look(first, min(first + window, length), loop_period_s)
@@ -193,21 +199,37 @@ class SpliceFinder:
         quiet = _quiet(powers[:2])
         if float(np.count_nonzero(quiet)) * self._bin_s < FEWEST_TICKS * PERIODS_S[0]:
             return _NEVER_QUIET
+        if _steady_tone(powers[1][quiet], self._wide):
+            return _NEVER_QUIET
         bands = [
             _band(power, np.frombuffer(kept, np.int8)[first:last], quiet)
             for power, kept in zip(powers, self._places, strict=True)
         ]
-        bands.append(_sharp(bands[1], quiet))
-        events = _events(bands, _halves(self._peaks, first, last), quiet, self._bin_s)
+        peaks = _halves(self._peaks, first, last)
+        bands.append(_sharp(bands[1], peaks, quiet))
+        bands.append(_deep(_halves(self._means, first, last), quiet, self._bin_s))
+        events = _events(bands, peaks, quiet, self._bin_s)
         sample_s = self._bin_s / self._bin
         found = best_chain(events, quiet, self._bin_s)
-        chain = found.chain or found.too_loud
+        chain = found.chain or found.played
         if chain is None:
             return _NO_TICK
         heard = _heard(events, bands, chain, self._bin_s, sample_s)
         if found.chain is None:
-            return f"{_told(heard.ticks)}, too loud for a splice; they seem to be played"
+            return f"{_told(heard.ticks)}, with others between them; they seem to be played"
         return _judged(events, heard, loudness(chain, events), loop_period_s, self._bin_s)
+
+
+def _combed(before: Floats, sound: Floats, span: int) -> tuple[Floats, Floats]:
+    """What to keep for the next, and each sample less the mean of those `span` before and after it.
+
+    Hum goes; a tick stays whole, with two ghosts of a quarter of its power.
+    """
+    line = np.concatenate([before, sound])
+    count = len(line) - 2 * span
+    if count <= 0:
+        return line, np.zeros(0)
+    return line[count:], line[span : span + count] - 0.5 * (line[:count] + line[2 * span :])
 
 
 def _halves(kept: bytearray, first: int, last: int) -> npt.NDArray[np.float16]:
@@ -222,12 +244,12 @@ def _telling(why: str) -> int:
     return 0 if why == _NEVER_QUIET else 1 if why == _NO_TICK else 2
 
 
-def _band(power: Floats, places: npt.NDArray[np.int8], quiet: Bools) -> Band:
-    smooth = np.convolve(power, np.ones(3) / 3.0, mode="same")
+def _band(power: Floats, places: npt.NDArray[np.int8], quiet: Bools, width: int = 3) -> Band:
+    smooth = np.convolve(power, np.ones(width) / width, mode="same")
     tenth = max(float(np.quantile(smooth[quiet], 0.9)), _SILENCE)
     noise = np.minimum(power[quiet], 2.0 * tenth)
     floor = max(float(np.mean(np.minimum(smooth[quiet], tenth))), _SILENCE)
-    return Band(power, places, smooth, tenth, floor, float(np.var(noise)))
+    return Band(power, places, smooth, tenth, floor, float(np.var(noise)), max(width, PROFILE_BINS))
 
 
 def _quiet(bands: list[Floats]) -> Bools:
@@ -250,6 +272,15 @@ def _quiet(bands: list[Floats]) -> Bools:
     return quiet
 
 
+def _steady_tone(power: Floats, wide: float) -> bool:
+    """Whether the power in a bin scatters far less than that of hiss `wide` hertz by a bin would.
+
+    Power of a time-bandwidth product `wide` is chi-squared with twice as many degrees of freedom.
+    """
+    low, middle, high = np.quantile(power, [0.25, 0.5, 0.75])
+    return bool(high - low < _TONE * 1.35 * middle / math.sqrt(max(wide, 1.0)))
+
+
 def _bridged(marks: Bools, longest: int) -> Bools:
     """`marks` with every unmarked run of up to `longest` filled; runs at the ends as well."""
     filled = marks.copy()
@@ -260,10 +291,20 @@ def _bridged(marks: Bools, longest: int) -> Bools:
     return filled
 
 
-def _sharp(high: Band, quiet: Bools) -> Band:
-    """The upper band unsmoothed, where a tick shorter than 1 ms stands out best."""
-    tenth = max(float(np.quantile(high.power[quiet], 0.9)), _SILENCE)
-    return high._replace(smooth=high.power, tenth=tenth)
+def _sharp(high: Band, peaks: npt.NDArray[np.float16], quiet: Bools) -> Band:
+    """The largest sample of each bin, by which a tick shorter than 1 ms stands out best."""
+    power = (peaks.astype(np.float64) / _FULL_SCALE) ** 2
+    tenth = max(float(np.quantile(power[quiet], 0.9)), _SILENCE)
+    return high._replace(smooth=power, tenth=tenth)
+
+
+def _deep(means: npt.NDArray[np.float16], quiet: Bools, bin_s: float) -> Band:
+    """What is below the other bands, hum taken out: there a thump stands out best."""
+    from scipy.signal import butter, sosfiltfilt  # noqa: PLC0415
+
+    sos = butter(2, _DEEPEST_HZ, "highpass", fs=1.0 / bin_s, output="sos")
+    sound = sosfiltfilt(sos, means.astype(np.float64) / _FULL_SCALE)
+    return _band(sound * sound, np.zeros(len(sound), np.int8), quiet, _DEEP_BINS)
 
 
 def _events(
@@ -283,7 +324,7 @@ def _events(
     t_s, over_floor, peak = [], [], []
     for number, which in zip(numbers, strongest, strict=True):
         band = bands[which]
-        at = _around(number, len(over))
+        at = _around(number, band.reach, len(over))
         t_s.append(centre(band, at, number) * bin_s)
         over_floor.append(float(np.mean(band.power[max(number - 1, 0) : number + 2])) / band.floor)
         peak.append(float(np.max(peaks[at])) / _FULL_SCALE)
@@ -299,8 +340,8 @@ def _events(
     )
 
 
-def _around(number: int, length: int) -> npt.NDArray[np.intp]:
-    return np.arange(max(0, number - PROFILE_BINS), min(length, number + PROFILE_BINS + 1))
+def _around(number: int, reach: int, length: int) -> npt.NDArray[np.intp]:
+    return np.arange(max(0, number - reach), min(length, number + reach + 1))
 
 
 def _peaks(over: Floats, apart: int) -> npt.NDArray[np.intp]:
@@ -373,26 +414,37 @@ def _doubt(events: Events, heard: _Heard, loud: int, *, other: bool) -> str | No
     in_bar = beaten(at_s, ticks.period_s, events) or (
         (even or ticks.rms_s < _DISTURBED_S) and on_a_grid(at_s, ticks.period_s, level_db, events)
     )
+    walked = wander(ticks)
+    if walked.over_even < -_SURELY_EVEN:
+        return "more evenly than tape runs; they seem to be played"
     if even and (at_pace or in_bar):
         if ticks.noise_s > _TELLING_S:
             return "too faint to tell a turning loop from a metronome"
         return "more evenly than tape runs; they seem to be played"
     if in_bar:
         return "others between them in equal steps; they seem to be played"
-    return None if even else _wavers(ticks, loud)
-
-
-def _wavers(ticks: Timed, loud: int) -> str | None:
-    """Why uneven ticks may be a machine's, played through tape."""
-    if ticks.period_s > (_LOUD_BEAT_S if loud else _FAINT_BEAT_S):
+    if even and loud < _TOO_LOUD:
         return None
-    walked = wander(ticks)
-    if loud and walked.over_wavering < _SURE_WALK:
-        return "too loud for a splice that comes so often; they seem to be played"
-    stays = walked.over_scatter < _LEAST_WALK or walked.over_wavering < -_STAYING
-    if len(ticks.t_s) >= _WALK_TICKS and stays:
+    return _wavers(ticks, walked, loud)
+
+
+def _wavers(ticks: Timed, walked: Wander, loud: int) -> str | None:
+    """Why uneven ticks may be a machine's, played through tape."""
+    often = ticks.period_s < _FAINT_BEAT_S and len(ticks.t_s) >= _MANY_TICKS
+    stays = walked.over_scatter < -(_STAYING_OFTEN if often else _STAYING)
+    if stays or min(walked.over_waves, walked.over_smooth) < -_STAYING:
         return "and keep to one beat, where a loop's turns add up; they seem to be played"
-    return None
+    if not loud or (loud < _TOO_LOUD and ticks.period_s > _LOUD_BEAT_S):
+        return None
+    count = len(ticks.t_s)
+    walks = (
+        walked.over_scatter > max(_LEAST_WALK, _WALK * count)
+        and walked.over_waves > _NO_WAVES * count
+    )
+    if walks and (loud < _TOO_LOUD or ticks.rms_s < _HAND * ticks.period_s):
+        return None
+    pace = " that comes so often" if loud < _TOO_LOUD else ""
+    return f"too loud for a splice{pace}; they seem to be played"
 
 
 def _is_hum(band: Band, bins: npt.NDArray[np.intp], bin_s: float) -> bool:

@@ -35,8 +35,9 @@ _LOUD_OVER_FLOOR_DB = 48.0
 _LOUDEST_PEAK = 0.16
 _LOUDEST_OVER_FLOOR_DB = 60.0
 _ALONE_DB = 25.0
+_HISS_DB = 8.0  # hiss comes hardly ever this far over its own loudest tenth
 _RINGS_S = 0.05
-_ALONE = 0.25  # of the ticks
+_ALONE = 0.75  # of the ticks: so many pops
 _GHOST_S = 0.008
 _GHOST_DB = -3.0
 _APART_TICK_S = 0.015
@@ -87,18 +88,18 @@ class Chain(NamedTuple):
 
 
 class BestChain(NamedTuple):
-    """The chain that may be the splice's, or else the one that is too loud for it."""
+    """The chain that may be the splice's, or else the one in company that it cannot have."""
 
     chain: Chain | None
-    too_loud: Chain | None
+    played: Chain | None
 
 
 def best_chain(events: Events, quiet: Bools, bin_s: float) -> BestChain:
     """The chain of events that chance explains least; of a fainter and a louder, the fainter."""
     from scipy.ndimage import minimum_filter1d  # noqa: PLC0415
 
-    best: list[Chain | None] = [None, None, None]
-    best_log = [0.0, 0.0, 0.0]
+    best: list[Chain | None] = [None, None, None, None]
+    best_log = [0.0, 0.0, 0.0, 0.0]
     tried = 0
     seeds = np.argsort(-events.level_db)[:_SEEDS]
     # A tick at the very edge of the quiet may fall outside.
@@ -122,16 +123,25 @@ def best_chain(events: Events, quiet: Bools, bin_s: float) -> BestChain:
                 loud = loudness(chain, events)
                 if log_chance < best_log[loud] and _sound(chain, events, loud):
                     best[loud], best_log[loud] = chain, log_chance
-    faint, louder, too_loud = (
+                if log_chance < best_log[3] and _loud_enough(chain, events):
+                    best[3], best_log[3] = chain, log_chance
+    faint, louder, loudest, played = (
         chain if chain is not None and _beyond_chance(chain, log_chance, events) else None
         for chain, log_chance in zip(best, best_log, strict=True)
     )
-    return BestChain(faint or louder, too_loud)
+    return BestChain(faint or louder or loudest, played)
 
 
 def _beyond_chance(chain: Chain, log_chance: float, events: Events) -> bool:
     faint = float(np.median(events.level_db[list(chain.numbers)])) < _STRONG_DB
     return log_chance < math.log(_CHANCE_FAINT if faint else _CHANCE)
+
+
+def _loud_enough(chain: Chain, events: Events) -> bool:
+    """Whether nobody would say that there is no tick, whatever else is heard."""
+    level_db = float(np.median(events.level_db[list(chain.numbers)]))
+    whole = len(chain.numbers) >= _STRONG_HITS * (max(chain.turns) - min(chain.turns))
+    return level_db > _STRONG_DB and whole and len(chain.numbers) >= FEWEST_TICKS
 
 
 def loudness(chain: Chain, events: Events) -> int:
@@ -231,36 +241,60 @@ def _sound(chain: Chain, events: Events, loud: int) -> bool:
         return False
     if level_db < _STRONG_DB:
         return True
-    between = (events.t_s >= run_s[0]) & (events.t_s <= run_s[-1])
-    as_loud = between & (events.level_db > least_db)
-    turns = int(np.ptp(np.array(chain.turns)[run])) + 1
-    return int(np.count_nonzero(as_loud)) <= 1.5 * len(run_s) and len(run_s) >= _STRONG_HITS * turns
+    # Where a pop hides it, a tick is not missed.
+    due = hits + chain.misses if len(run_s) == hits else int(np.ptp(np.array(chain.turns)[run])) + 1
+    pops_s, _ = _pops(run_s, level_db, least_db, events)
+    between_s = pops_s[(pops_s > run_s[0]) & (pops_s < run_s[-1])]
+    nearest = np.searchsorted(events.t_s, between_s - LEAST_WANDER_S)
+    quiet = np.searchsorted(events.t_s, between_s + LEAST_WANDER_S) > nearest
+    pops = int(np.count_nonzero(quiet))
+    return pops <= _ALONE * len(run_s) and len(run_s) >= _STRONG_HITS * (due - 1)
 
 
 def _undisturbed(chain: Chain, events: Events) -> Bools:
-    """Which of the ticks are the most in a row with nothing louder between them.
+    """Which of the ticks are the most in a row with nothing louder between them but a few pops.
 
     In the tails of what is played there is no such row.
     """
     members = np.array(chain.numbers)
     level_db = float(np.median(events.level_db[members]))
-    louder_s = events.sounds_s[events.sounds_db > level_db + _SAME_LEVEL_DB]
+    ticks_s = np.sort(events.t_s[members])
+    louder_s, _ = _pops(ticks_s, level_db, level_db + _SAME_LEVEL_DB, events)
+    if len(louder_s) <= _ALONE * len(ticks_s):
+        return np.ones(len(members), dtype=np.bool_)
     before = np.searchsorted(louder_s, events.t_s[members])
     return np.asarray(before == np.argmax(np.bincount(before)))
 
 
 def _alone(ticks_s: Floats, level_db: float, events: Events) -> bool:
-    """Whether hardly anything down to 25 dB below the ticks comes between them."""
-    heard = events.sounds_db > max(level_db - _ALONE_DB, NOISE_PEAKS_DB)
+    """Whether what comes between the ticks, down to 25 dB below them, are a few pops."""
+    least_db = max(level_db - _ALONE_DB, _HISS_DB)
+    pops_s, _ = _pops(ticks_s, level_db, least_db, events)
+    few = len(pops_s) <= _ALONE * len(ticks_s)
+    return few and not _in_company(ticks_s, level_db, least_db, events)
+
+
+def _pops(
+    ticks_s: Floats, level_db: float, least_db: float, events: Events
+) -> tuple[Floats, Floats]:
+    """What comes between the ticks, and its level over theirs; without what rings and ghosts."""
+    heard = events.sounds_db > least_db
     heard_s, over_db = events.sounds_s[heard], events.sounds_db[heard] - level_db
-    after = np.searchsorted(ticks_s, heard_s)
+    apart = np.ones(len(heard_s), dtype=np.bool_)
+    order = np.argsort(-over_db)
+    for rank, number in enumerate(order):
+        louder = order[:rank]
+        away_s = np.abs(heard_s[louder] - heard_s[number])
+        ghost = np.abs(away_s - MAINS_S) < _GHOST_S
+        ghost &= over_db[number] - over_db[louder] < _GHOST_DB
+        apart[number] = not np.any((away_s < _RINGS_S) | ghost)
+    nearest = np.searchsorted(ticks_s, heard_s)
     away_s = np.minimum(
-        np.abs(heard_s - ticks_s[np.maximum(after - 1, 0)]),
-        np.abs(heard_s - ticks_s[np.minimum(after, len(ticks_s) - 1)]),
+        np.abs(heard_s - ticks_s[np.maximum(nearest - 1, 0)]),
+        np.abs(heard_s - ticks_s[np.minimum(nearest, len(ticks_s) - 1)]),
     )
-    ghost = (np.abs(away_s - MAINS_S) < _GHOST_S) & (over_db < _GHOST_DB)
-    others = np.count_nonzero((away_s > _RINGS_S) & ~ghost)
-    return int(others) <= _ALONE * len(ticks_s)
+    apart &= away_s > _RINGS_S
+    return heard_s[apart], over_db[apart]
 
 
 def _after_s(ticks_s: Floats, level_db: float, least_db: float, events: Events) -> list[float]:
@@ -333,6 +367,8 @@ def on_a_grid(ticks_s: Floats, period_s: float, level_db: float, events: Events)
 def in_line(chain: Chain, events: Events) -> Bools:
     """Which ticks keep the pace of those that nothing disturbs, as far as that tells it."""
     run = _undisturbed(chain, events)
+    if np.count_nonzero(run) < FEWEST_TICKS:
+        run = np.ones(len(run), dtype=np.bool_)
     turns = np.array(chain.turns, dtype=np.float64)
     t_s = events.t_s[np.array(chain.numbers)]
     slope_s, start_s = np.polyfit(turns[run], t_s[run], 1)

@@ -2,6 +2,7 @@
 
 A machine keeps time better than tape. Heard through tape its beat is late by the delay, which
 wavers about one value; a loop's turns add up, so that its ticks walk away from an even beat.
+How likely either is can be worked out, the noise of the timing being known.
 """
 
 from __future__ import annotations
@@ -21,11 +22,15 @@ _PROFILE_PART = 0.02  # of the loudest bin of the mean tick
 _EVEN_S = 1e-5
 _ROUNDED = 0.3  # of a sample: a place rounded to it is off by one over the root of 12
 _EVEN_CHANCE = 0.05
-_MOST_WEIGHED = 200  # ticks; more tell no more, and take long
-_WALKS = np.logspace(-3.0, 3.0, 13)  # variance of the walk's step over that of the tick's timing
-# Slow wow makes the delay waver over some seconds; a tick follows it by that much of its scatter.
-_WAVERS_S = (0.3, 1.0, 2.0, 4.0)
-_WAVERING = (0.3, 0.6, 0.9, 0.99)
+_MOST_WEIGHED = 80  # ticks; more tell no more, and take long
+# A turn of a loop of tape differs from the one before by this much of it.
+_STEPS = np.geomspace(5e-5, 2e-3, 12)
+_EVEN_SIZES = np.array([0.7, 1.0, 1.4, 2.0])  # of what noise explains
+_DEVIATIONS_S = np.geomspace(2e-5, 6e-3, 10)  # of a delay
+_ROUGH = (0.01, 0.15)  # the part of a deviation that scatters
+_SLOWEST_HZ = 0.02  # of wow: a long loop's turn
+_MOST_PACES = 80
+_SMOOTH_S = (0.5, 1.0, 2.0, 4.0, 8.0)
 
 
 class Band(NamedTuple):
@@ -37,6 +42,7 @@ class Band(NamedTuple):
     tenth: float  # the loudest tenth of the noise, smoothed
     floor: float
     variance: float
+    reach: int  # bins before and after its loudest that a tick may fill
 
 
 class Timed(NamedTuple):
@@ -55,10 +61,16 @@ class Timed(NamedTuple):
 
 
 class Wander(NamedTuple):
-    """Logarithms of how much better a walk explains the ticks than what stays near a beat does."""
+    """Logarithms of how much better a loop's walk explains the ticks than what a machine plays.
 
+    It may be heard as it is played, or through tape: late by a delay that scatters, that goes to
+    and fro at one pace, or that wavers smoothly.
+    """
+
+    over_even: float
     over_scatter: float
-    over_wavering: float
+    over_waves: float
+    over_smooth: float
 
 
 def centre(band: Band, at: npt.NDArray[np.intp], number: int) -> float:
@@ -74,7 +86,7 @@ def timed(
     band: Band, bins: npt.NDArray[np.intp], turns: Floats, bin_s: float, sample_s: float
 ) -> Timed:
     """A line through the ticks, each timed by the bins that the mean tick fills."""
-    around = np.arange(-PROFILE_BINS, PROFILE_BINS + 1)
+    around = np.arange(-band.reach, band.reach + 1)
     at = np.clip(bins[:, None] + around, 0, len(band.power) - 1)
     above = band.power[at] - band.floor
     mean = above.mean(axis=0)
@@ -123,34 +135,48 @@ def may_be_even(ticks: Timed) -> bool:
 
 
 def wander(ticks: Timed) -> Wander:
-    """How far the ticks walk as a loop's do, by restricted maximum likelihood.
-
-    Compared are: independent scatter; the same with a random walk; the same with a deviation
-    that forgets itself in up to 4 s (the delay of what a machine plays, under wow).
+    """How far the ticks walk as a loop's do: ratios of marginal likelihoods, restricted to what
+    offset and period leave (Patterson and Thompson 1971), each model's sizes weighed evenly.
     """
     order = np.argsort(ticks.turns)[:_MOST_WEIGHED]
     turns, t_s = ticks.turns[order], ticks.t_s[order]
     count = len(turns)
-    line = np.stack([np.ones(count), turns - np.mean(turns)], axis=1)
-    rest = np.linalg.qr(line, mode="complete")[0][:, 2:]
-    off = rest.T @ (t_s - ticks.period_s * (turns - turns[0]))
-    alone = np.eye(count)
     since = turns - turns[0]
-    walk = np.minimum(since[:, None], since[None, :])
+    line = np.stack([np.ones(count), since - np.mean(since)], axis=1)
+    rest = np.linalg.qr(line, mode="complete")[0][:, 2:]
+    off = rest.T @ (t_s - ticks.period_s * since)
+    known = ticks.noise_s**2 + ticks.even_s**2
     apart_s = np.abs(since[:, None] - since[None, :]) * ticks.period_s
-    scattered = _likelihood(rest, off, alone)
-    walked = max(_likelihood(rest, off, alone + step * walk) for step in _WALKS)
-    wavered = max(
-        _likelihood(rest, off, (1.0 - part) * alone + part * np.exp(-apart_s / forgets_s))
-        for part in _WAVERING
-        for forgets_s in _WAVERS_S
+
+    def weighed(shape: Floats, sizes: Floats, rough: tuple[float, ...]) -> float:
+        sizes2, turned = np.linalg.eigh(rest.T @ shape @ rest)
+        square = (turned.T @ off) ** 2
+        part = np.array(rough)[:, None, None]
+        variance = known + sizes[:, None] ** 2 * ((1.0 - part) * np.maximum(sizes2, 0.0) + part)
+        return _mean_of_logs(-0.5 * np.sum(np.log(variance) + square / variance, axis=-1))
+
+    steps = np.minimum(since[:, None], since[None, :])
+    walked = weighed(steps, _STEPS * ticks.period_s, (0.0,))
+    even = weighed(np.eye(count), math.sqrt(known) * _EVEN_SIZES, (0.0,))
+    scattered = weighed(np.eye(count), _DEVIATIONS_S, (0.0,))
+    # Faster than half the ticks' rate it looks slower; slower than a turn of them all, a drift.
+    highest_hz = max(0.5 / ticks.period_s, 2.0 * _SLOWEST_HZ)
+    paces_hz = np.linspace(_SLOWEST_HZ, highest_hz, min(2 * count, _MOST_PACES))
+    waves = _mean_of_logs(
+        np.array(
+            [
+                weighed(np.cos(2.0 * math.pi * hz * apart_s), _DEVIATIONS_S, _ROUGH)
+                for hz in paces_hz
+            ]
+        )
     )
-    return Wander(walked - scattered, walked - max(wavered, scattered))
+    smooth = max(
+        weighed(np.exp(-0.5 * (apart_s / over_s) ** 2), _DEVIATIONS_S, _ROUGH)
+        for over_s in _SMOOTH_S
+    )
+    return Wander(walked - even, walked - scattered, walked - waves, walked - smooth)
 
 
-def _likelihood(rest: Floats, off: Floats, covariance: Floats) -> float:
-    """The logarithm of the likelihood of `off`, its scale free, up to a constant."""
-    lower = np.linalg.cholesky(rest.T @ covariance @ rest)
-    even = np.linalg.solve(lower, off)
-    scale = 0.5 * len(off) * math.log(max(float(even @ even), 1e-300))
-    return -scale - float(np.sum(np.log(np.diag(lower))))
+def _mean_of_logs(logs: Floats) -> float:
+    most = float(np.max(logs))
+    return most + math.log(float(np.mean(np.exp(logs - most))))

@@ -7,27 +7,49 @@ import numpy as np
 from tempotape.bench.splice_time import Timed, wander
 
 TURNS = np.arange(24.0)
+PERIOD_S = 1.5
+NOISE_S = 2e-5
 
 
-def ticks(off_s):
-    return Timed(1.5 * TURNS + off_s, TURNS, 1.5, 0.0, 0.0, 0.0, 0.0)
+def walk(off_s):
+    return wander(Timed(PERIOD_S * TURNS + off_s, TURNS, PERIOD_S, 0.0, 0.0, NOISE_S, 1e-5))
+
+
+def normal(seed, scale):
+    return np.random.default_rng(seed).normal(0.0, scale, 24)
 
 
 def test_turns_that_add_up_are_told_from_a_beat_that_scatters():
-    rng = np.random.default_rng(1)
-    walks = [wander(ticks(np.cumsum(rng.normal(0.0, 1e-3, 24)))) for _ in range(20)]
-    beats = [wander(ticks(rng.normal(0.0, 1e-3, 24))) for _ in range(20)]
-    assert sum(walk.over_scatter > 1.0 for walk in walks) >= 16
-    assert sum(beat.over_scatter > 1.0 for beat in beats) <= 1
+    walks = [walk(np.cumsum(normal(seed, 3e-4))) for seed in range(20)]
+    beats = [walk(normal(seed, 3e-4)) for seed in range(20)]
+    assert sum(found.over_scatter > 1.0 for found in walks) >= 18
+    assert sum(found.over_scatter > 1.0 for found in beats) == 0
+    assert sum(found.over_scatter < -1.0 for found in beats) >= 16
+
+
+def test_a_machine_heard_as_it_is_scatters_as_its_noise_does():
+    for seed in range(20):
+        assert walk(normal(seed, NOISE_S)).over_even < -3.0
+        assert walk(np.cumsum(normal(seed, 1.5e-4)) + normal(99 - seed, NOISE_S)).over_even > 3.0
 
 
 def test_slow_wow_of_the_delay_is_no_walk():
-    for hz in (0.11, 0.23, 0.4):
-        wavering = wander(ticks(1e-3 * np.sin(2 * np.pi * hz * 1.5 * TURNS)))
-        assert wavering.over_wavering < 1.0
+    for hz in (0.03, 0.05, 0.11, 0.23, 0.4):
+        off_s = 1e-3 * np.sin(2 * np.pi * hz * PERIOD_S * TURNS) + normal(1, NOISE_S)
+        assert walk(off_s).over_waves < -3.0
+        both_s = off_s + 3e-4 * np.sin(4 * np.pi * hz * PERIOD_S * TURNS + 1.0)
+        found = walk(both_s)
+        assert min(found.over_waves, found.over_smooth, found.over_scatter) < -2.5
 
 
-def test_how_far_ticks_walk_does_not_hang_on_the_unit_of_time_or_on_the_period():
-    off_s = np.cumsum(np.random.default_rng(2).normal(0.0, 1e-3, 24))
-    one, other = wander(ticks(off_s)), wander(ticks(10.0 * off_s + 0.002 * TURNS))
+def test_a_drifting_delay_is_no_walk():
+    off_s = 1e-3 * (TURNS / 24.0) ** 2 + normal(2, NOISE_S)
+    found = walk(off_s)
+    assert min(found.over_waves, found.over_smooth) < -2.5
+
+
+def test_how_far_ticks_walk_does_not_hang_on_the_period_given():
+    off_s = np.cumsum(normal(2, 3e-4))
+    one = walk(off_s)
+    other = walk(off_s + 0.002 * TURNS)
     np.testing.assert_allclose(one, other, atol=1e-6)
