@@ -94,6 +94,7 @@ _SILENCE = 1e-18  # power
 class Splice(msgspec.Struct, frozen=True):
     """A tick every `period_s` (one standard deviation `error_s`), `ticks` of them heard.
 
+    `error_s` is that of the mean turn between the first and the last tick, wow counted.
     `level_db` is the power of the tick's loudest 3 ms over that of the noise in the same band.
     `is_loop` says whether this is the loop's own period; None where that is not known.
     """
@@ -304,7 +305,8 @@ def _deep(means: npt.NDArray[np.float16], quiet: Bools, bin_s: float) -> Band:
 
     sos = butter(2, _DEEPEST_HZ, "highpass", fs=1.0 / bin_s, output="sos")
     sound = sosfiltfilt(sos, means.astype(np.float64) / _FULL_SCALE)
-    return _band(sound * sound, np.zeros(len(sound), np.int8), quiet, _DEEP_BINS)
+    band = _band(sound * sound, np.zeros(len(sound), np.int8), quiet, _DEEP_BINS)
+    return band._replace(sound=sound)
 
 
 def _events(

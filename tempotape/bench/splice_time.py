@@ -22,6 +22,9 @@ _PROFILE_PART = 0.02  # of the loudest bin of the mean tick
 _EVEN_S = 1e-5
 _ROUNDED = 0.3  # of a sample: a place rounded to it is off by one over the root of 12
 _EVEN_CHANCE = 0.05
+_ROUNDS = 4
+_FLAT = 1e-30
+_LEAST_SIZE = 0.3  # of the mean tick
 _MOST_WEIGHED = 80  # ticks; more tell no more, and take long
 # A turn of a loop of tape differs from the one before by this much of it.
 _STEPS = np.geomspace(5e-5, 2e-3, 12)
@@ -43,6 +46,7 @@ class Band(NamedTuple):
     floor: float
     variance: float
     reach: int  # bins before and after its loudest that a tick may fill
+    sound: Floats | None = None  # one sample a bin, where that is enough of it
 
 
 class Timed(NamedTuple):
@@ -85,23 +89,10 @@ def centre(band: Band, at: npt.NDArray[np.intp], number: int) -> float:
 def timed(
     band: Band, bins: npt.NDArray[np.intp], turns: Floats, bin_s: float, sample_s: float
 ) -> Timed:
-    """A line through the ticks, each timed by the bins that the mean tick fills."""
-    around = np.arange(-band.reach, band.reach + 1)
-    at = np.clip(bins[:, None] + around, 0, len(band.power) - 1)
-    above = band.power[at] - band.floor
-    mean = above.mean(axis=0)
-    used = mean > _PROFILE_PART * mean.max()
-    used[1:] |= used[:-1].copy()
-    used[:-1] |= used[1:].copy()
-    above, at = np.maximum(above[:, used], 0.0), at[:, used]
-    # A tick may stand out in another band alone: then the middle of these bins is as good a guess.
-    above[above.sum(axis=1) <= 0.0] = band.floor
-    total = above.sum(axis=1)
-    where = at + band.places[at] / PLACES
-    middle = (where * above).sum(axis=1) / total
-    # The power of noise scatters by itself, and with the tick's amplitude.
-    variance = band.variance * (1.0 + 2.0 * above / band.floor)
-    noise = (((where - middle[:, None]) ** 2 * variance).sum(axis=1)) / total**2
+    """A line through the ticks, each timed by its likeness to the mean tick."""
+    middle, noise = _by_power(band, bins)
+    if band.sound is not None:
+        middle, noise = _by_shape(band.sound, middle, band.reach, band.floor)
     t_s = middle * bin_s
     centred = turns - np.mean(turns)
     spread = float(np.sum(centred**2))
@@ -123,6 +114,50 @@ def timed(
         noise_s,
         even_s,
     )
+
+
+def _by_power(band: Band, bins: npt.NDArray[np.intp]) -> tuple[Floats, Floats]:
+    """Where the power of each tick lies in the bins that the mean tick fills, and its variance."""
+    around = np.arange(-band.reach, band.reach + 1)
+    at = np.clip(bins[:, None] + around, 0, len(band.power) - 1)
+    above = band.power[at] - band.floor
+    mean = above.mean(axis=0)
+    used = mean > _PROFILE_PART * mean.max()
+    used[1:] |= used[:-1].copy()
+    used[:-1] |= used[1:].copy()
+    above, at = np.maximum(above[:, used], 0.0), at[:, used]
+    # A tick may stand out in another band alone: then the middle of these bins is as good a guess.
+    above[above.sum(axis=1) <= 0.0] = band.floor
+    total = above.sum(axis=1)
+    where = at + band.places[at] / PLACES
+    middle = (where * above).sum(axis=1) / total
+    # The power of noise scatters by itself, and with the tick's amplitude.
+    variance = band.variance * (1.0 + 2.0 * above / band.floor)
+    noise = (((where - middle[:, None]) ** 2 * variance).sum(axis=1)) / total**2
+    return middle, noise
+
+
+def _by_shape(sound: Floats, about: Floats, reach: int, floor: float) -> tuple[Floats, Floats]:
+    """Where each tick, `about` there, is most like the mean tick (least squares), and its variance.
+
+    The variance is that of white noise of power `floor` (the bound of Cramer and Rao).
+    """
+    from scipy.ndimage import map_coordinates, spline_filter1d  # noqa: PLC0415
+
+    around = np.arange(-2 * reach, 2 * reach + 1)
+    low, high = max(int(about.min()) - 4 * reach, 0), int(about.max()) + 4 * reach + 1
+    spline = spline_filter1d(sound[low:high], mode="nearest")
+    late, size, steep = np.zeros(len(about)), np.ones(len(about)), 1.0
+    for _ in range(_ROUNDS):
+        places = (about + late - low)[:, None] + around
+        heard = map_coordinates(spline, [places], mode="nearest", prefilter=False)
+        mean = heard.mean(axis=0)
+        slope = np.gradient(mean)
+        steep = max(float(slope @ slope), _FLAT)
+        size = np.maximum(heard @ mean / max(float(mean @ mean), _FLAT), _LEAST_SIZE)
+        step = -((heard - size[:, None] * mean) @ slope) / (size * steep)
+        late = np.clip(late + step, -reach, reach)
+    return about + late, floor / (size**2 * steep)
 
 
 def may_be_even(ticks: Timed) -> bool:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
-from tempotape.bench.splice_time import Timed, wander
+from tempotape.bench.splice_time import Band, Timed, timed, wander
 
 TURNS = np.arange(24.0)
 PERIOD_S = 1.5
@@ -53,3 +54,29 @@ def test_how_far_ticks_walk_does_not_hang_on_the_period_given():
     one = walk(off_s)
     other = walk(off_s + 0.002 * TURNS)
     np.testing.assert_allclose(one, other, atol=1e-6)
+
+
+def test_thumps_are_timed_as_well_as_noise_allows():
+    # One sample a bin; a thump of two lobes, whose power alone tells little of when it comes.
+    rng = np.random.default_rng(5)
+    turns = np.arange(40.0)
+    true_bins = 300.0 + 250.3 * turns + rng.uniform(-1.0, 1.0, 40)
+    sound = rng.normal(0.0, 0.05, 10_600)
+    around = np.arange(-40, 41)
+    for at in true_bins:
+        bins = round(at) + around
+        off = (bins - at) / 6.0
+        sound[bins] += off * np.exp(-0.5 * off**2)
+    power = sound**2
+    floor = 0.05**2
+    band = Band(power, np.zeros(len(power), np.int8), power, floor, floor, floor**2, 9, sound)
+    loudest = np.rint(true_bins).astype(np.intp) + rng.choice([-6, 6], 40)
+    found = timed(band, loudest, turns, 0.001, 1e-4)
+    errors_s = found.t_s - 0.001 * true_bins
+    errors_s -= np.mean(errors_s)
+    # The bound of Cramer and Rao: noise over the root of the power of the thump's slope.
+    fine = np.arange(-60.0, 60.0) / 6.0
+    slope = (1.0 - fine**2) * np.exp(-0.5 * fine**2) / 6.0
+    bound_s = 0.001 * 0.05 / np.sqrt(np.sum(slope**2))
+    assert found.noise_s == pytest.approx(bound_s, rel=0.1)
+    assert np.sqrt(np.mean(errors_s**2)) == pytest.approx(bound_s, rel=0.3)
