@@ -417,7 +417,8 @@ def _doubt(events: Events, heard: _Heard, loud: int, *, other: bool) -> str | No
         (even or ticks.rms_s < _DISTURBED_S) and on_a_grid(at_s, ticks.period_s, level_db, events)
     )
     walked = wander(ticks)
-    if walked.over_even < -_SURELY_EVEN:
+    surely_even = walked.over_even < -_SURELY_EVEN
+    if surely_even and (at_pace or loud >= _TOO_LOUD):
         return "more evenly than tape runs; they seem to be played"
     if even and (at_pace or in_bar):
         if ticks.noise_s > _TELLING_S:
@@ -425,7 +426,7 @@ def _doubt(events: Events, heard: _Heard, loud: int, *, other: bool) -> str | No
         return "more evenly than tape runs; they seem to be played"
     if in_bar:
         return "others between them in equal steps; they seem to be played"
-    if even and loud < _TOO_LOUD:
+    if (even or surely_even) and loud < _TOO_LOUD:
         return None
     return _wavers(ticks, walked, loud)
 

@@ -297,11 +297,13 @@ def test_a_loop_that_turns_evenly_is_believed_where_its_own_period_is_known():
     [
         (1.5, 0.002, 3e-4, 0.0),
         (2.5, 0.003, 5e-4, 0.0),
+        (2.5, 0.03, 5e-4, 0.0),
+        (4.5, 0.08, 1e-3, 0.0),
         (2.5, 0.03, 5e-4, 1e-3),
         (4.5, 0.08, 1e-3, 1e-3),
     ],
 )
-def test_a_loop_that_turns_almost_evenly_is_believed_where_a_metronome_is_less_likely(
+def test_a_loop_that_turns_almost_evenly_or_quite_is_believed_where_a_metronome_is_less_likely(
     turn_s, tick, hiss, jitter
 ):
     unit = msgspec.structs.replace(
@@ -312,8 +314,8 @@ def test_a_loop_that_turns_almost_evenly_is_believed_where_a_metronome_is_less_l
     assert found(played.wet).splice.period_s == pytest.approx(truth_s, rel=1e-3)
 
 
-@pytest.mark.parametrize(("turn_s", "tick"), [(2.5, 0.03), (4.5, 0.03), (6.0, 0.08)])
-def test_what_keeps_time_as_no_tape_does_is_no_splice_at_any_pace(turn_s, tick):
+@pytest.mark.parametrize(("turn_s", "tick"), [(1.2, 0.03), (3.0, 0.3)])
+def test_what_keeps_time_as_no_tape_does_is_no_splice_fast_or_loud(turn_s, tick):
     unit = msgspec.structs.replace(STEADY, loop_mm=200.0 * turn_s, tick=tick)
     result = found(play(unit, np.zeros(int(8.3 * turn_s * RATE_HZ)), RATE_HZ).wet)
     assert result.warnings == (
