@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tempotape.bench.explaining import Evidence, Explanation
+from tempotape.bench.explaining import Evidence, Explanation, turned_over
 from tempotape.bench.leftover import further_gain
 from tempotape.bench.onsets import Whitened
-from tempotape.bench.passing import passing
-from tempotape.bench.recording import Samples
+from tempotape.bench.passing import Passing, passing
 
 ALIKE_DB, SURE_DB, KNOWN_DB, WELL_KNOWN_DB = 0.18, 0.3, 0.1, 0.06
 UNLIKE_DB, UNLIKE_ERRORS = 0.3, 5.0
@@ -22,6 +21,8 @@ def all_wet(best: Explanation, evidence: Evidence, sound: Whitened, copies: Whit
 
     Beside a played sound it would be chance.
     """
+    if turned_over(best, evidence):
+        return False
     off_db, error_db = _unlike_in_pairs(best, evidence, sound, copies)
     if off_db < ALIKE_DB + 2 * error_db and error_db < KNOWN_DB:
         return True
@@ -43,9 +44,10 @@ def _unlike_in_pairs(
     if first.sum() < 2 or best.deep.sum() < max(2, best.copied // 2):
         return np.inf, 0.0
     second = _loudest(best, evidence)
-    (one_db, one_error), (other_db, other_error) = (
-        _change_db(best, evidence, rows, sound, copies) for rows in (first, second)
-    )
+    one, other = (_changed(best, evidence, rows, sound, copies) for rows in (first, second))
+    # Further copies are duller: each with its own weight would be looked at in bands of its own.
+    weight = np.sqrt(one.weight / one.weight.sum() * other.weight / other.weight.sum())
+    (one_db, one_error), (other_db, other_error) = one.band_db(weight), other.band_db(weight)
     error_db = np.hypot(one_error, other_error)
     sure = error_db < SURE_DB
     if not sure.any():
@@ -62,17 +64,17 @@ def _loudest(found: Explanation, evidence: Evidence) -> NDArray[np.bool_]:
     return rows
 
 
-def _change_db(
+def _changed(
     found: Explanation,
     evidence: Evidence,
     rows: NDArray[np.bool_],
     sound: Whitened,
     copies: Whitened,
-) -> tuple[Samples, Samples]:
-    """Gain from attacks to copies as `Passing.band_db`, seen so that neighbours do not run in."""
+) -> Passing:
+    """What attacks are changed by to copies, seen so that neighbours do not run in."""
     apart = _apart(found, evidence, rows)
     one, other = sound.brief, copies.brief
-    return passing(one, other, evidence.at[apart], found.lag[apart], evidence.length_s).band_db()
+    return passing(one, other, evidence.at[apart], found.lag[apart], evidence.length_s)
 
 
 def _apart(found: Explanation, evidence: Evidence, rows: NDArray[np.bool_]) -> NDArray[np.int64]:

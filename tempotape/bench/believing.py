@@ -11,6 +11,8 @@ as from those to theirs, the first sounds are repeats already: nothing but the u
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from tempotape.bench.all_wet import all_wet
@@ -18,37 +20,49 @@ from tempotape.bench.beats import REGULAR, off_beat, on_the_beat
 from tempotape.bench.explaining import UNLIKE, WIDTH, Evidence, Explanation
 from tempotape.bench.offered import LEAST_COPIES, WILD, WILD_S, offered
 from tempotape.bench.onsets import Whitened
-from tempotape.bench.played_again import Offer, apart_from_played, beside
+from tempotape.bench.played_again import Offer, apart_from_played, beside, unchanged
 from tempotape.bench.ringing import rings, rings_on
 from tempotape.bench.weighing import EXCUSED_COST, weighed
 
 FEW_CHAINS, MANY = 6, 8
 LEAST_PRESENCE = 0.7
 MOST_UNSTEADY_S, MOST_SCATTER_DB = 0.0007, 3.0
-SHARP_COHERENCE, SURE_COHERENCE = 0.7, 0.9
+SHARP_COHERENCE, SURE_COHERENCE, CLEAN = 0.7, 0.9, 0.97
 LEAST_STRIKES = 0.4  # of the copies: a note that rings on resembles itself, but strikes once
 EXACT = 0.6  # looseness of copies that fall so exactly that it cannot be chance
 DECIDED, DECIDED_PRESENCE = 0.25, 0.5  # of the sounds left over: a margin that settles it
 LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where they fall exactly
 LEAST_MARGIN, LEAST_MARGIN_PART = 0.9, (0.02, 0.12)  # parts of the sounds left over
 BESIDE_S = 0.030
-FALLING_DB = -1.0  # a pass
+FALLING_DB, GROWING_DB, GROWING_ERRORS = (
+    -1.0,
+    1.2,
+    3.0,
+)  # a pass; louder and louder is no tape for long
 FAINTER_DB = -1.5  # of further repeats
 LIKELIER = 0.5  # of the sounds left over: more than notes that ring on hide
-DISTINCT = 0.01  # of the lag: nearer lags are one
+DISTINCT, SHARED_S = 0.01, 0.0005  # of the lag: nearer lags are one; between copies that are one
 MOST_RINGING = 30  # asked whether they ring on
 WEIGHED, ALSO_WEIGHED = 12, 4
 PART_PRESENCE = 0.35  # at a half, third or quarter of the lag: then that may be the delay
 PART_MARGIN, AS_MANY = (0.15, 0.4), 0.8  # the latter where nearly as many copies are there
 NO_REPEATS = "no delay: no repeats found"
-ONLY_PLAYED = "no delay: what is played comes again, but no echo of it"
+ONLY_PLAYED = "no delay: what is played comes again, and no echo can be told from it"
 TOO_REGULAR = "no delay: what is played is too regular to tell the echo's lag"
 
 
-def believed(
-    evidence: Evidence, sound: Whitened, copies: Whitened
-) -> tuple[Explanation | None, str]:
-    """The explanation to believe, or why none is."""
+class Belief(NamedTuple):
+    """The explanation to believe, or why none is.
+
+    Both where the recording may hold the unit's sound alone, as far as the middle band tells.
+    """
+
+    best: Explanation | None
+    why: str = ""
+
+
+def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
+    """What to believe of the evidence."""
     mono = evidence.heard is None
     offer = apart_from_played(evidence, sound) if mono else Offer(evidence, offered(evidence))
     none = ONLY_PLAYED if offer.played else NO_REPEATS
@@ -57,26 +71,29 @@ def believed(
     ringing = rings(evidence, sound)
     costs = _costs(offer, played_sound, copies, ringing=ringing)
     if not costs:
-        return None, none
+        return Belief(None, none)
     best, least = min(costs, key=lambda pair: pair[1])
     rivals = _rivals(best, least, costs)
     clear = min((more for _, more in rivals), default=np.inf)
-    if not _credible(best, decided=clear > DECIDED * best.left_over, ringing=ringing):
-        return None, none
+    decided = clear > DECIDED * best.left_over
+    if not _credible(best, decided=decided, ringing=ringing):
+        return Belief(None, none)
     doubtful = (
-        any(_part_of(best, other, more) for other, more in rivals)
+        (mono and not decided and unchanged(best, offer.evidence, sound) is not None)
+        or any(_part_of(best, other, more) for other, more in rivals)
         or any(beside(best, other, BESIDE_S * evidence.rate) for other in offer.played)
         or _multiple(best, offer.evidence)
     )
     if doubtful or clear < _least_margin(best):
-        return None, TOO_REGULAR
+        return Belief(None, TOO_REGULAR)
     if mono and all_wet(best, evidence, sound, copies):
         apart_ms = best.middle / evidence.rate * 1e3
-        return None, (
+        return Belief(
+            best,
             f"no delay: this seems to be the unit's sound alone, with repeats {apart_ms:.1f} ms "
-            "apart; record it with the played sound or, if that is there, with more or less of it"
+            "apart; record it with the played sound or, if that is there, with more or less of it",
         )
-    return best, ""
+    return Belief(best)
 
 
 def _costs(
@@ -118,8 +135,14 @@ def _rivals(
     return [
         (other, more - least - begun * max(0, other.excused - best.excused))
         for other, more in costs
-        if abs(np.log(other.middle / best.middle)) > DISTINCT
+        if abs(np.log(other.middle / best.middle)) > DISTINCT and not _share(best, other)
     ]
+
+
+def _share(one: Explanation, other: Explanation) -> bool:
+    """Whether half of the copies of the one are the other's too, as where a delay strays."""
+    near = np.abs(one.lag - other.lag) < SHARED_S * one.rate
+    return bool(2 * near.sum() > min(one.found.sum(), other.found.sum()))
 
 
 def _credible(best: Explanation, *, decided: bool, ringing: bool) -> bool:
@@ -132,12 +155,18 @@ def _credible(best: Explanation, *, decided: bool, ringing: bool) -> bool:
     unlike = best.likeness < UNLIKE
     # A few sounds that come again and again, as loud as ever or none too like, or by chance.
     again = best.copied < few and (unlike or best.level_db(best.deep) > FALLING_DB)
-    if again or (best.copied < FEW_CHAINS and _strays(best)):
+    grows = best.deep.any() and best.level_db(best.deep) > GROWING_DB + min(
+        GROWING_ERRORS * best.level_error_db(best.deep), best.gain_scatter_db
+    )
+    if grows or again or (best.copied < FEW_CHAINS and _strays(best)):
         return False
     struck = best.heard_as_attacks
     if not ringing and struck is not None and struck < LEAST_STRIKES:
         return False
     exact = best.likeness > LIKELY[1] and best.looseness < EXACT
+    # Where copies are so like what they copy, nothing hides half of them.
+    if best.likeness > CLEAN and best.presence < LEAST_PRESENCE:
+        return False
     best_by_far = decided and best.likeness > LIKELY[0] and best.presence > DECIDED_PRESENCE
     if best.copied >= MANY and (exact or best_by_far):
         return True

@@ -13,7 +13,7 @@ from tempotape.bench.recording import Samples
 BEFORE_S = 0.002
 LEAST_CUT_S, LONGEST_CUT_S = 0.006, 0.025
 LEAST_COHERENCE = 0.2
-LEAST_SNR = 5.0
+LEAST_SNR = 4.0
 MOST_PEAKS = 160
 BESIDE_S, BESIDE = 0.004, 0.6  # what is so near a peak, and smaller, is its own ringing
 STEPS = 8  # a sample
@@ -60,7 +60,7 @@ class Matches(msgspec.Struct, frozen=True):
         """How like copies of that sign they are; of either, where it is 0."""
         return self.coherence * sign if sign else np.abs(self.coherence)
 
-    def only(self, rows: NDArray[np.bool_]) -> Matches:
+    def only(self, rows: NDArray[np.bool_ | np.int64]) -> Matches:
         return Matches(self.attack[rows], self.lag[rows], self.coherence[rows], self.gain[rows])
 
 

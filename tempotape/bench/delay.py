@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import msgspec
 import numpy as np
+from numpy.typing import NDArray
 from scipy import stats
 
 from tempotape.bench.believing import NO_REPEATS, ONLY_PLAYED, believed
@@ -31,7 +32,10 @@ AT_ONCE_S = 0.010  # a cut made at random seldom falls so near before a sound
 SILENT_START, FIRST_ATTACKS = 1.5, 20  # of the usual time between the first attacks
 AGAIN_PART = 1.1  # of the silence before a sound, where it comes again
 ODD_S, UNLIKE_TAPE, ODD_LIKENESS = 3e-4, 0.3, 0.7  # no tape makes the one the other
-CLIP = 4.0
+CLIP, SURE_CLIP, SURE_LIKENESS = 4.0, 10.0, 0.9  # where copies are like, they stray by flutter
+ODD_LEVEL_DB, ODD_LEVEL, ODD_UNLIKE = 1.0, 6.0, (0.05, 4.0)  # of copies that others run into
+RINGING_LIKENESS, PERIOD_S = 0.6, 0.0008
+LIKER, LEANS = 0.01, 20.0  # in coherence; a second off
 OUTLIER_S = 0.0002
 FILTERS_UNLIKE = 0.25  # of what the filters add: none are quite as they are fitted
 UNLIKE_MS = 0.015  # what else sounds bends all copies of a phrase the same way
@@ -66,9 +70,13 @@ class Echoes(msgspec.Struct, frozen=True):
 
 
 class DelayResult(msgspec.Struct, frozen=True):
-    """A delay with the echoes that show it, or why there is none."""
+    """A delay with the echoes that show it, or why there is none.
+
+    With echoes and a `doubted` delay, where the recording may hold the unit's sound alone.
+    """
 
     delay: Delay | None = None
+    doubted: Delay | None = None
     echoes: Echoes | None = None
     why: str = ""
 
@@ -82,16 +90,25 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
     if copies is None:
         return DelayResult(why="no delay: the wet side is silent")
     struck = _without_edge(sound, attacks(sound))
+    too_little = _too_little(sound, struck)
+    if too_little:
+        return DelayResult(why=too_little)
+    evidence = _evidence(sound, copies, struck, mono=wet is None)
+    belief = believed(evidence, sound, copies)
+    if belief.best is None:
+        return DelayResult(why=belief.why)
+    result = _measured(sound, copies, struck, evidence, belief.best)
+    if belief.why:
+        return DelayResult(doubted=result.delay, echoes=result.echoes, why=belief.why)
+    return result
+
+
+def _too_little(sound: Whitened, struck: Attacks) -> str:
+    """Why the recording can show no delay, if it cannot."""
     if len(struck) < LEAST_COPIES:
         stand = "1 attack stands" if len(struck) == 1 else f"{len(struck)} attacks stand"
-        return DelayResult(why=f"no delay: {stand} out, {LEAST_COPIES} are needed")
-    if KNOWN_PART * len(sound) <= SHORTEST_S * sound.rate_hz:
-        return DelayResult(why=NO_REPEATS)
-    evidence = _evidence(sound, copies, struck, mono=wet is None)
-    best, why = believed(evidence, sound, copies)
-    if best is None:
-        return DelayResult(why=why)
-    return _measured(sound, copies, struck, evidence, best)
+        return f"no delay: {stand} out, {LEAST_COPIES} are needed"
+    return NO_REPEATS if KNOWN_PART * len(sound) <= SHORTEST_S * sound.rate_hz else ""
 
 
 def _without_edge(sound: Whitened, struck: Attacks) -> Attacks:
@@ -147,7 +164,45 @@ def _begins_in_silence(struck: Attacks, again: Matches, rate: float) -> bool:
 
 
 def _pairs(found: Explanation, evidence: Evidence) -> tuple[Numbers, Samples]:
-    return evidence.at[found.first], found.lag[found.first]
+    """Attacks that are no copies, and the lags of their copies, of the usual ones."""
+    first = found.first
+    usual = _usual(found.gain[first], found.coherence[first])
+    return evidence.at[first][usual], _likeliest(found, evidence)[first][usual]
+
+
+def _usual(gain: Samples, coherence: Samples) -> NDArray[np.bool_]:
+    """Which copies are about as loud, and as like, as most: another sound runs into the others.
+
+    All of them where that leaves few.
+    """
+    level = 20 * np.log10(np.abs(gain))
+    unlike = 1 - coherence**2
+    off = np.abs(level - np.median(level))
+    usual: NDArray[np.bool_] = off <= max(ODD_LEVEL_DB, ODD_LEVEL * float(np.median(off)))
+    usual &= unlike <= max(ODD_UNLIKE[0], ODD_UNLIKE[1] * float(np.median(unlike)))
+    if usual.sum() < max(LEAST_COPIES, len(usual) / 2):
+        usual[:] = True
+    return usual
+
+
+def _likeliest(found: Explanation, evidence: Evidence) -> Samples:
+    """The lags, of notes that ring moved to where a copy is likest: periods off it is nearly so."""
+    lag = found.lag.copy()
+    if found.likeness < RINGING_LIKENESS:
+        return lag
+    matches, rate = evidence.matches, evidence.rate
+    for k in np.flatnonzero(found.first):
+        off = np.abs(matches.lag - found.around[k])
+        reach = max(STRAY_S * rate, STRAY * found.around[k])
+        near = np.flatnonzero((matches.attack == k) & (off < reach))
+        if not len(near):
+            continue
+        like = matches.only(near).like(found.sign)
+        best = int(np.argmax(like - LEANS * off[near] / rate))
+        another = abs(matches.lag[near[best]] - lag[k]) > PERIOD_S * rate
+        if another and like[best] > abs(found.coherence[k]) + LIKER:
+            lag[k] = matches.lag[near[best]]
+    return lag
 
 
 def _measured(
@@ -162,7 +217,8 @@ def _measured(
         return DelayResult(why=NO_REPEATS)
     line, left = _straight(begins, lags)
     spread = float(stats.median_abs_deviation(left, scale="normal"))
-    kept = np.abs(left) <= CLIP * max(spread, OUTLIER_S * rate)
+    clip = CLIP if best.likeness < SURE_LIKENESS else SURE_CLIP
+    kept = np.abs(left) <= clip * max(spread, OUTLIER_S * rate)
     begins, lags, left = begins[kept], lags[kept], left[kept]
     passed = passing(sound.through(copies), copies, begins, lags, evidence.length_s)
     extra_s, unsure_s, unlike = extra_lag_s(passed)
@@ -181,7 +237,7 @@ def _measured(
         spread_ms=scatter_ms,
         drift_ms_per_min=line * 60e3,
     )
-    return DelayResult(delay, Echoes(sound, copies, begins, lags))
+    return DelayResult(delay, echoes=Echoes(sound, copies, begins, lags))
 
 
 def _throughout(
@@ -199,17 +255,24 @@ def _throughout(
     played = np.flatnonzero((back == ahead) | (evidence.heard is not None))
     chosen = evenly(played, MOST_SERIES)
     following = [*struck.at[1:].tolist(), None]
-    at, found = [], []
+    at: list[int] = []
+    rows: list[tuple[float, float, float]] = []
     for k in chosen:
         reach = max(STRAY_S * rate, STRAY * around[k])
         low, high = round(around[k] - reach), round(around[k] + reach)
         cut = template(sound, int(struck.at[k]), following[k])
         seen = copies_of(copies, 0, cut, low, high)
-        worth = seen.like(best.sign) - 0.2 * np.abs(seen.lag - around[k]) / reach
+        like = seen.like(best.sign)
+        worth = like - 0.2 * np.abs(seen.lag - around[k]) / reach
         if len(worth) and worth.max() > 0:
+            likest = int(np.argmax(worth))
             at.append(int(struck.at[k]))
-            found.append(float(seen.lag[np.argmax(worth)]))
-    return np.array(at, np.int64), np.array(found)
+            rows.append((seen.lag[likest], seen.gain[likest], like[likest]))
+    if not at:
+        return np.zeros(0, np.int64), np.zeros(0)
+    lag, gain, like = np.array(rows).T
+    usual = _usual(gain, like)
+    return np.array(at, np.int64)[usual], lag[usual]
 
 
 def _straight(at: Numbers, lags: Samples) -> tuple[float, Samples]:

@@ -24,10 +24,15 @@ CROWD_S, STEADY_S, STEADY_PART = 0.0004, 0.002, 0.9
 GAIN_STRAY_DB = 10.0
 CLEAR_OVER_NOISE = 40.0  # in energy: so loud a copy is heard as an attack
 STEADY_COPY_S, EVEN_COPY_DB = 5e-5, 0.1  # so near together copies fall in a good recording
+HISS_DB = 0.35  # where what is unlike is as large as what is like
 LIKE_COPY = 0.3  # what is unlike in them, of their size
+IN_HISS, HISSING, USUAL_MATCHES = 0.75, 0.93, 100  # coherences; an attack
 NEVER = 4
 LOOSE, UNLIKE = 0.5, 0.6  # the latter a coherence
 WHOLE = 0.003  # of a lag that is a multiple
+TURN_S, CLEARLY_TURNED = 0.001, 0.05  # beside a copy; how much less like turned over
+FEWEST_TURNED, NEARLY_ALL = 3, 0.85
+LATER_WIDTH, LATER_STRAYS = 0.003, 2.0
 TWO_LAGS, TWO_LAGS_S = 10.0, 0.003
 LANDING_S, LANDING_PART = (0.003, 0.008), 0.8
 
@@ -41,6 +46,7 @@ class Explanation(msgspec.Struct, frozen=True):
     coherence: Samples
     sign: int  # of the copies: 1, -1, or 0 where either is taken
     rate: float
+    crowd: float  # lags at which an attack seems to come again, of as many as usual; at most 1
     root: NDArray[np.bool_]  # attacks that are no copy of one before
     excused: int  # roots that may copy one from before the studied stretch
     due: NDArray[np.bool_]  # roots whose copy should be in the recording
@@ -79,18 +85,31 @@ class Explanation(msgspec.Struct, frozen=True):
     def cost(self) -> float:
         """Sounds left over, and the copies found, in part, by how loosely they fall.
 
-        Where they are hardly alike, those of copies as well: chance finds many.
+        Twice as many copies of copies by how uneven they are alone: what is played varies, what a
+        pass loses does not. Where they are hardly alike, all, by all of it: chance finds many.
         """
-        unlike = self.likeness < UNLIKE
-        return self.left_over + self.looseness * (self.copied + unlike * int(self.deep.sum()))
+        deep = int(self.deep.sum())
+        if self.likeness < UNLIKE:
+            return self.left_over + self.looseness * (self.copied + deep)
+        uneven = LOOSE * float(np.log10(self._uneven))
+        return self.left_over + self.looseness * self.copied + uneven * min(2 * self.copied, deep)
+
+    @property
+    def _uneven(self) -> float:
+        """How widely copies scatter in level, over what hiss alone makes of it; 1 at least."""
+        hiss = np.sqrt(max(0.0, 1 - self.likeness**2)) / self.likeness
+        return float(max(self.gain_scatter_db / max(EVEN_COPY_DB, HISS_DB * hiss), 1.0))
 
     @property
     def looseness(self) -> float:
-        """How widely copies scatter in lag, level and shape: so they do by chance. In log 10."""
+        """How widely copies scatter in lag, level and shape: so they do by chance. In log 10.
+
+        What hiss makes unlike scatters too; but where hiss hides most, chance finds few.
+        """
         lag = max(self.unsteadiness / self.rate / STEADY_COPY_S, 1.0)
-        level = max(self.gain_scatter_db / EVEN_COPY_DB, 1.0)
         shape = max(float(np.sqrt(max(0.0, 1 - self.likeness**2))) / LIKE_COPY, 1.0)
-        return LOOSE * float(np.log10(lag * level * shape))
+        chance = lag * self._uneven * shape * (self.crowd if self.likeness < IN_HISS else 1.0)
+        return LOOSE * float(np.log10(max(chance, 1.0)))
 
     @property
     def left_over(self) -> int:
@@ -145,6 +164,32 @@ class Explanation(msgspec.Struct, frozen=True):
         """Whether its lag is twice, three times... another's."""
         times = self.middle / other.middle
         return round(times) > 1 and abs(times / round(times) - 1) < WHOLE
+
+
+def turned_over(found: Explanation, evidence: Evidence) -> bool:
+    """Whether copies of copies are of the other polarity than first copies.
+
+    So it is where a unit turns over what it gives, and not what it writes again, or the reverse; a
+    machine that plays again turns nothing over, and repeats alone are all alike.
+    """
+    first, further = (_polarity(found, evidence, rows) for rows in (found.first, found.deep))
+    return first * further < 0
+
+
+def _polarity(found: Explanation, evidence: Evidence, rows: NDArray[np.bool_]) -> int:
+    """1 or -1 where nearly all copies are like it, and clearly less like the other; else 0."""
+    matches, near = evidence.matches, TURN_S * evidence.rate
+    upright = []
+    likest = np.flatnonzero(rows)[np.argsort(-np.abs(found.coherence[rows]))]
+    for k in likest[: max(FEWEST_TURNED, len(likest) // 2)]:
+        beside = (matches.attack == k) & (np.abs(matches.lag - found.lag[k]) < near)
+        like = matches.coherence[beside]
+        upright.append(max(like.max(initial=0.0), 0.0) + min(like.min(initial=0.0), 0.0))
+    if len(upright) < FEWEST_TURNED:
+        return 0
+    sign = int(np.sign(np.median(upright)))
+    surely = np.mean(sign * np.array(upright) > CLEARLY_TURNED)
+    return sign if surely > NEARLY_ALL else 0
 
 
 def _scatter_db(gain: Samples) -> float:
@@ -285,6 +330,13 @@ class Evidence(msgspec.Struct, frozen=True):
     tones: tuple[tuple[int, int], ...] = ()  # where a tone to measure flutter by sounds
 
     @property
+    def likest(self) -> float:
+        """Coherence of an attack with what is most like it, the median."""
+        best = np.zeros(len(self.at))
+        np.maximum.at(best, self.matches.attack, np.abs(self.matches.coherence))
+        return float(np.median(best))
+
+    @property
     def near_s(self) -> float:
         """How near to where a copy falls an attack is that copy: where its middle is, is vague."""
         return min(max(LANDING_PART * self.length_s, LANDING_S[0]), LANDING_S[1])
@@ -293,6 +345,7 @@ class Evidence(msgspec.Struct, frozen=True):
 def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
     """What `lag`, with copies of this sign, makes of the evidence."""
     at, heard, rate = evidence.at, evidence.heard, evidence.rate
+    hissing = evidence.likest < HISSING
     track = follow(evidence.matches, at.astype(float), lag, sign, rate)
     lags, rho, gain = track.lag.copy(), track.coherence, track.gain
     has = np.isfinite(lags)
@@ -319,7 +372,10 @@ def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
         root = _begun(at, at[has] + lags[has], (at + around)[~played], near, rate)
     else:
         copy = np.concatenate((at + around, heard + np.interp(heard, at, around)))
-        alone = ~landed(heard, copy, near + 0.003 * middle) & (heard > at[0] + 0.03 * rate)
+        # A further repeat is as late as the tape then is: by as much as first ones stray.
+        stray = float(np.nanmedian(np.abs(lags - around))) if has.any() else 0.0
+        wide = near + LATER_WIDTH * middle + LATER_STRAYS * stray
+        alone = ~landed(heard, copy, wide) & (heard > at[0] + 0.03 * rate)
         # Before the first copy of all nothing can sound.
         never = alone & (heard < at[0] + around[0]) & (evidence.since[0] < 0)
         orphans = int(alone.sum() + NEVER * never.sum())
@@ -335,6 +391,7 @@ def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
         coherence=rho,
         sign=sign,
         rate=rate,
+        crowd=min(1.0, len(evidence.matches.lag) / len(at) / USUAL_MATCHES) if hissing else 1.0,
         root=root,
         excused=int(early.sum()),
         due=root & room & ~early,

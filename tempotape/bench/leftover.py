@@ -33,6 +33,7 @@ EXPLAINED, UNLIKE = 0.25, 0.1  # in energy: no pass is quite as it is fitted
 TURNS, SHIFT_S = 2, 0.0007  # more than a period of what clicks sound at, either way
 AGAIN_S, STRAYS, MOST_STRAY_S = 0.0005, 3.0, 0.003  # how far a second copy falls from two lags
 LEAST_CLEAR, CROWDED, PASS_UNLIKE = 3, 0.5, 0.05  # attacks; least scatter of a gain, two cases
+MOST_HISS = 0.7  # of the gain
 FULLY = 2.0  # in nats: what stands out so far counts for one
 LASTS_S, OVER_LEAST = 0.25, 10.0  # in energy
 BEFORE_FIRST_S = 0.01
@@ -171,7 +172,8 @@ def further_gain(found: Explanation, evidence: Evidence, sound: Whitened) -> tup
 
     In a recording of both. What the fitted pass makes of each attack when it is passed through it
     twice, looked for two lags later: the median of the gains it comes with, and the error of that;
-    infinite where no attack has room for it.
+    infinite where no attack has room for it. The largest match of some is larger in hiss, by a part
+    of the square of what hiss alone gives just before.
     """
     first = _passes(found, evidence, sound, sound)[0].first
     has = np.flatnonzero(found.found)
@@ -189,7 +191,8 @@ def further_gain(found: Explanation, evidence: Evidence, sound: Whitened) -> tup
     # At the edges of the band what a pass does is not known well enough to do it twice.
     band = sound.brief.taps
     ring = len(band) // 2
-    gains = []
+    gains: list[float] = []
+    by_hiss: list[float] = []
     for k in np.flatnonzero(room if crowded else clear):
         begin, whole = int(at[k]) - lead, int(both[k])
         end = begin + lead + length
@@ -198,15 +201,18 @@ def further_gain(found: Explanation, evidence: Evidence, sound: Whitened) -> tup
         for taps in (first, first, band):
             made = np.convolve(made, taps, "valid")
         begin += whole
-        heard = sound.part(begin - stray - ring, begin + len(made) + stray + ring)
-        heard = np.convolve(heard, band, "valid")
-        gains.append(float(np.correlate(heard, made, "valid").max()) / max(_sum(made), 1e-30))
+        before = begin - len(made) - 2 * stray
+        for first_sample, told in ((begin, gains), (before, by_hiss)):
+            heard = sound.part(first_sample - stray - ring, first_sample + len(made) + stray + ring)
+            match = np.correlate(np.convolve(heard, band, "valid"), made, "valid")
+            told.append(float(match.max()) / max(_sum(made), 1e-30))
     if not gains:
         return 0.0, np.inf
     middle = float(np.median(gains))
     scatter = float(stats.median_abs_deviation(gains, scale="normal"))
     scatter = max(scatter, CROWDED if crowded else PASS_UNLIKE)
-    return 1 - middle, float(np.sqrt(np.pi / 2 / len(gains))) * scatter
+    due = 1 + min(float(np.median(by_hiss)), MOST_HISS) ** 2 / 4
+    return due - middle, float(np.sqrt(np.pi / 2 / len(gains))) * scatter
 
 
 class Lags(msgspec.Struct, frozen=True):

@@ -8,7 +8,8 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from tempotape.bench.delay import Delay, find_delay
+from tempotape.bench.brightness import too_bright
+from tempotape.bench.delay import Delay, DelayResult, Echoes, find_delay
 from tempotape.bench.flutter import Deviation, Flutter, FlutterMeter
 from tempotape.bench.noise import Noise, NoiseMeter
 from tempotape.bench.recording import Reading, Recording, Samples, open_recording
@@ -89,12 +90,14 @@ def measured(
     channels, level = _first_pass(reading, span_s, lambda part: told(FIRST_PASS * part))
     sides = sides_of(*channels) if len(channels) == 2 else MONO
     duration_s = level.frames / recording.sample_rate_hz
-    delay, why, wanted = _echoes(*_split(channels, sides))
+    found = find_delay(*_split(channels, sides))
+    wanted = () if found.echoes is None else _places(found.echoes)
     for channel in channels:  # of an hour, too much to hold beside what follows
         channel.close()
     meters = _second_pass(
         recording, sides, wanted, span_s, lambda part: told(FIRST_PASS + 0.6 * part)
     )
+    delay, why = _told(found, meters.cutter)
     delay_s = None if delay is None else delay.ms / 1e3
     own_s = _own_period_s(lengths, delay_s)
     splice = meters.splice.result(own_s)
@@ -209,13 +212,16 @@ def _split(channels: list[Thinned], sides: Sides) -> tuple[Thinned, Thinned | No
     return named[sides.dry], named[sides.wet]
 
 
-def _echoes(dry: Thinned, wet: Thinned | None) -> tuple[Delay | None, str, tuple[Place, ...]]:
-    """The delay, or why there is none; and where to look for repeats."""
-    heard = find_delay(dry, wet)
-    if heard.echoes is None:
-        return None, heard.why, ()
-    echoes = heard.echoes
-    return heard.delay, "", places(echoes.sound, echoes.copies, echoes.at, echoes.lags)
+def _places(echoes: Echoes) -> tuple[Place, ...]:
+    """Where to look for repeats."""
+    return places(echoes.sound, echoes.copies, echoes.at, echoes.lags)
+
+
+def _told(found: DelayResult, cutter: Cutter | None) -> tuple[Delay | None, str]:
+    """The delay, or why there is none: a doubted one where what is copied was not the unit's."""
+    if found.doubted is not None and cutter is not None and too_bright(cutter):
+        return found.doubted, ""
+    return found.delay, found.why
 
 
 def _second_pass(

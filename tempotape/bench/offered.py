@@ -7,7 +7,8 @@ from tempotape.bench.explaining import Evidence, Explanation, candidates, explai
 SHORTEST_S, LONGEST_S = 0.030, 5.0  # of a delay
 LEAST_COPIES, SOME_PRESENCE = 3, 0.3
 WILD, WILD_S, WILD_SCATTER_DB = 0.005, 0.002, 4.0  # scatter not worth comparing
-TWIN_S = 0.003  # between lags that are one
+FLUTTERING, FLUTTERING_LIKENESS, FLUTTERING_SCATTER_DB = 0.02, 0.8, 1.5
+TWIN_S, MUCH_LIKER = 0.003, 0.1  # between lags that are one; in coherence
 PARTED = 4  # of the best lags, also their parts are tried
 
 
@@ -29,14 +30,21 @@ def offered(evidence: Evidence) -> list[Explanation]:
         twins = [k for k, other in enumerate(kept) if _twins(found, other)]
         if not twins:
             kept.append(found)
-        elif (
-            found.sign * kept[twins[0]].sign < 0
-            and found.likeness > kept[twins[0]].likeness
-            and found.cost < kept[twins[0]].cost + 1
-        ):
-            # In a narrow band a copy correlates half a period off as well, turned over.
+        elif _turned_wrongly(kept[twins[0]], found):
             kept[twins[0]] = found
     return sorted(kept, key=lambda found: found.cost)
+
+
+def _turned_wrongly(found: Explanation, other: Explanation) -> bool:
+    """Whether copies are more like turned the other way, and explain about as much.
+
+    In a narrow band a copy correlates half a period off as well, turned over; the half periods then
+    make up for what the delay strays by.
+    """
+    if found.sign * other.sign >= 0 or other.likeness <= found.likeness:
+        return False
+    much = other.likeness > found.likeness + MUCH_LIKER and other.left_over <= found.left_over
+    return much or other.cost < found.cost + 1
 
 
 def _offered_by(evidence: Evidence, lag: float, sign: int) -> Explanation | None:
@@ -50,11 +58,16 @@ def _offered_by(evidence: Evidence, lag: float, sign: int) -> Explanation | None
 
 
 def _plausible(found: Explanation) -> bool:
-    """Whether an explanation is worth comparing with others."""
+    """Whether an explanation is worth comparing with others.
+
+    Where a tape flutters copies stray widely, and are alike in all but the lag.
+    """
+    alike = found.likeness > FLUTTERING_LIKENESS and found.gain_scatter_db < FLUTTERING_SCATTER_DB
+    wild = FLUTTERING if alike else WILD
     return (
         found.presence >= SOME_PRESENCE
         and found.gain_scatter_db < WILD_SCATTER_DB
-        and found.unsteadiness < max(WILD_S * found.rate, WILD * found.middle)
+        and found.unsteadiness < max(WILD_S * found.rate, wild * found.middle)
     )
 
 

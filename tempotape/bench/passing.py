@@ -43,21 +43,23 @@ class Passing(msgspec.Struct, frozen=True):
     error: Samples  # one standard deviation of `transfer`, each part
     weight: Samples  # of the attacks' energy
 
-    def band_db(self) -> tuple[Samples, Samples]:
+    def band_db(self, weight: Samples | None = None) -> tuple[Samples, Samples]:
         """Gain overall, then in each of `BANDS` bands of equal energy; and the errors. In dB.
 
-        A narrow sound leaves bands empty: their error is infinite.
+        A narrow sound leaves bands empty: their error is infinite. With a `weight` of one's own
+        transfers of duller and brighter sounds are compared over the same frequencies.
         """
-        share = np.cumsum(self.weight) / np.sum(self.weight)
+        weight = self.weight if weight is None else weight
+        share = np.cumsum(weight) / np.sum(weight)
         which = np.minimum((share * BANDS).astype(int), BANDS - 1)
-        told = [self._level(np.ones(len(share), bool))]
-        told += [self._level(which == band) for band in range(BANDS)]
+        told = [self._level(np.ones(len(share), bool), weight)]
+        told += [self._level(which == band, weight) for band in range(BANDS)]
         return np.array([gain for gain, _ in told]), np.array([error for _, error in told])
 
-    def _level(self, rows: NDArray[np.bool_]) -> tuple[float, float]:
+    def _level(self, rows: NDArray[np.bool_], weight: Samples) -> tuple[float, float]:
         if not rows.any():
             return 0.0, np.inf
-        weight = self.weight[rows]
+        weight = weight[rows]
         total = max(float(weight.sum()), 1e-30)
         # What noise adds to the square of a mean is taken off again.
         square = np.abs(self.transfer[rows]) ** 2 - 2 * self.error[rows] ** 2

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tempotape.bench.beats import LEAST_BEATS, REGULAR, off_beat
-from tempotape.bench.explaining import Evidence, Explanation
+from tempotape.bench.explaining import Evidence, Explanation, turned_over
 from tempotape.bench.offered import offered
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.rows import evenly
@@ -71,9 +71,7 @@ def _played_again(
     as_it_was = [
         (found, change)
         for found in likely
-        if _lossless(found, *NO_LOSS_DB)
-        and (change := _change_of_shape(found, evidence, sound)) is not None
-        and (change < SAME or not _loses(found))
+        if (change := unchanged(found, evidence, sound)) is not None
     ]
     least = min((change for _, change in as_it_was), default=0.0)
     sure = [found for found, change in as_it_was if change < ALIKE * least + MUCH_SAME]
@@ -82,6 +80,7 @@ def _played_again(
         found
         for found in likely
         if not any(found is other for other in sure)
+        and not turned_over(found, evidence)
         and (
             any(abs(abs(one.middle - two.middle) - found.middle) < near for one, two in _two(sure))
             or (
@@ -120,7 +119,7 @@ def _echoes_all_the_same(
         return False
     others = [found.cost for found in unlike]
     return (
-        len(begun) >= LEAST_BEATS
+        best.copied >= LEAST_BEATS
         and float(np.mean(late)) > ALL_ALONG
         and float(np.mean(first)) < IN_FIRST
         and best.cost < CLEARLY * min(others, default=np.inf)
@@ -146,12 +145,20 @@ def beside(best: Explanation, played: Explanation, near: float) -> bool:
     return best.likeness < BESIDE_COHERENCE[int(off < RINGS_S * best.rate)]
 
 
+def unchanged(found: Explanation, evidence: Evidence, sound: Whitened) -> float | None:
+    """How little copies are changed, where no unit has made them; else None."""
+    if not _lossless(found, *NO_LOSS_DB) or turned_over(found, evidence):
+        return None
+    change = _change_of_shape(found, evidence, sound)
+    return change if change is not None and (change < SAME or not _loses(found)) else None
+
+
 def _change_of_shape(found: Explanation, evidence: Evidence, sound: Whitened) -> float | None:
     """How far first copies differ in shape from what they copy, or None where it is much.
 
     Where noise hides it, it is little.
     """
-    first = found.first
+    first = found.first if found.copied >= LEAST_BEATS else found.found
     change, unsure = _change(found, evidence, first, sound)
     by_copies = 1 - float(np.quantile(np.abs(found.coherence[first]), 0.75)) ** 2
     change = max(0.0, min(change, by_copies))

@@ -243,6 +243,10 @@ class Cutter:
         repeat = np.array([place.repeat > 0 for place in self.wanted])
         return np.asarray(repeat & (np.count_nonzero(high, axis=1) >= LEAST_CLIPPED))
 
+    def kept(self, rows: NDArray[np.bool_]) -> Samples:
+        """The stretches from `HUM_S + BEFORE_S` before some places on."""
+        return self._kept[rows].astype(np.float64)
+
     @property
     def untouched(self) -> NDArray[np.bool_]:
         """Of each place, whether it is whole, not clipped and not within a tone."""

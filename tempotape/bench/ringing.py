@@ -39,7 +39,8 @@ def rings_on(found: Explanation, evidence: Evidence, sound: Whitened, copies: Wh
     ]
     like, loud = np.array(rises).T
     if found.likeness > ALIKE:
-        return float(np.median(like)) < 1 or float(np.median(loud)) < LOUD
+        louder = float(np.median(loud))
+        return louder < LOUD or (louder < RISE and float(np.median(like)) < 1)
     return float(np.median(np.minimum(like, loud))) < RISE
 
 

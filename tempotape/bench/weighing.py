@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import itertools
+
 import msgspec
 import numpy as np
+from scipy import stats
 
-from tempotape.bench.copies import coherence, template
+from tempotape.bench.copies import between, coherence, template
 from tempotape.bench.explaining import Evidence, Explanation
 from tempotape.bench.leftover import aligned, left_over
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.passing import passing
+from tempotape.bench.rows import evenly
 
 TRUSTED, MUCH_ALIKE, FIT = 8.0, 0.8, 0.1  # sounds left over; a coherence; in energy
 EXCUSED_COST, SHARPER_COST, SHARPER_DB, SHARPER_ERRORS = 0.9, 3.0, 0.04, 4.0
 LOUD_DB, LOUDER_COST = 6.0, 0.5  # of the first copies, and a dB more
+MORE_EVEN_COST, MORE_EVEN, UNEVEN_S = 3.0, 4.0, 2e-5
+LEAST_STEPS, MOST_STEPS, EVEN_S = 5, 60, 0.001  # the latter as near as an attack is timed
 FAINT_S, FAINT_LIKENESS = 0.0015, 0.8  # about the lag; of the other copies' likeness
 
 
@@ -68,7 +74,31 @@ def _unlikely(found: Explanation, evidence: Evidence, sound: Whitened, copies: W
     louder_db = 0.0
     if evidence.heard is None:
         louder_db = max(0.0, found.level_db(found.first) - LOUD_DB)
-    return SHARPER_COST * sharper + LOUDER_COST * louder_db
+    more_even = evidence.heard is None and _more_even(found, evidence, sound)
+    return SHARPER_COST * sharper + LOUDER_COST * louder_db + MORE_EVEN_COST * more_even
+
+
+def _more_even(found: Explanation, evidence: Evidence, sound: Whitened) -> bool:
+    """Whether copies follow one another more evenly than what they copy: no tape does so.
+
+    So it is where regular playing seems to copy its echoes. The time from one sound to the next is
+    told by their likeness.
+    """
+    reach = round(EVEN_S * evidence.rate)
+    steps, strays = [], []
+    for one, two in itertools.pairwise(evenly(np.flatnonzero(found.first), MOST_STEPS)):
+        apart = int(evidence.at[two] - evidence.at[one])
+        cut = template(sound, int(evidence.at[one]), None)
+        rho, _ = coherence(sound, cut, apart - reach, apart + reach)
+        top = np.clip(np.argmax(np.abs(rho), keepdims=True), 1, 2 * reach - 1)
+        if np.abs(rho[top[0]]) > MUCH_ALIKE:
+            steps.append(float(top[0] + between(rho, top)[0][0]) - reach + apart)
+            strays.append(float(found.lag[two] - found.lag[one]))
+    if len(steps) < LEAST_STEPS:
+        return False
+    played = stats.median_abs_deviation(steps)
+    copied = stats.median_abs_deviation(np.add(steps, strays))
+    return bool(played > max(UNEVEN_S * evidence.rate, MORE_EVEN * copied))
 
 
 def _sharpens(found: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened) -> bool:

@@ -156,7 +156,7 @@ def phrase_again(seed):
     ("recording", "why"),
     [
         (np.zeros(FRAMES), "no delay: the recording is silent"),
-        (CLICKS, "no delay: what is played comes again, but no echo of it"),
+        (CLICKS, "no delay: what is played comes again, and no echo can be told from it"),
         (PHRASE, "no delay: no repeats found"),
         (hum(FRAMES, RATE_HZ, 0.1), "no delay: 1 attack stands out, 3 are needed"),
         (
@@ -195,7 +195,9 @@ def test_a_silent_wet_side_is_told():
 
 def test_the_wet_sound_alone_gives_no_delay():
     single = play(UNIT, CLICKS, RATE_HZ).wet
-    assert heard(single).why == "no delay: what is played comes again, but no echo of it"
+    assert (
+        heard(single).why == "no delay: what is played comes again, and no echo can be told from it"
+    )
     repeated = play(changed(UNIT, feedback=0.6), CLICKS, RATE_HZ).wet
     assert heard(repeated).why == (
         "no delay: this seems to be the unit's sound alone, with repeats 511.5 ms apart; "
@@ -207,6 +209,20 @@ def test_a_mix_whose_echo_is_as_loud_as_the_feedback_is_sample_for_sample_the_un
     # x + g w, where w = H D (x + g w), is x / (1 - g H D): what a unit makes of a shorter sound.
     played = play(changed(UNIT, feedback=0.5, hiss=1e-4), CLICKS, RATE_HZ)
     assert "more or less of it" in heard(mixed(CLICKS, played, 1.0, 0.5)).why
+
+
+def test_a_unit_that_turns_over_what_it_gives_is_heard_beside_the_played_sound():
+    # Alone, every repeat would be turned over, or none; here the first is and further ones are not.
+    played = play(changed(UNIT, feedback=0.5, hiss=1e-4), CLICKS, RATE_HZ)
+    delay = heard(mixed(CLICKS, played, 1.0, -0.5)).delay
+    assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
+
+
+def test_repeats_alone_are_compared_over_the_same_frequencies():
+    # Each pass leaves a full wave of 3 kHz duller; in bands of their own repeats would seem to fall
+    # by another third of a decibel.
+    unit = changed(UNIT, feedback=0.4, high_hz=2740.0, hiss=1e-4)
+    assert "unit's sound alone" in heard(in_16_bits(play(unit, CLICKS, RATE_HZ, seed=4).wet)).why
 
 
 @pytest.mark.parametrize("feedback", [0.3, 0.97])
@@ -259,11 +275,22 @@ def test_regular_clicks_from_the_first_sample_to_the_last_give_the_delay(
         ({"wow": ((1.1, 0.006, 0.0), (3.7, 0.002, 1.0))}, 0.95, "burst", lambda y: y),
     ],
     ids=["in the shadow", "louder", "overloaded", "turned over", "oscillating", "quick", "wow"],
-)
+)  # fmt: skip
 def test_regular_clicks_are_told_from_their_echoes(changes, interval_s, kind, spoil):
     sound = clicks(np.arange(0.4, 13, interval_s), 16 * RATE_HZ, RATE_HZ, kind)
     played = play(changed(UNIT, **changes), sound, RATE_HZ, seed=4)
     delay = heard(in_16_bits(spoil(mixed(sound, played, 0.25, 0.4)))).delay
+    assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
+
+
+@pytest.mark.parametrize("gap_mm", [33.0, 55.0])
+@pytest.mark.parametrize("kind", ["tone", "burst"])
+def test_one_echo_each_of_regular_clicks_is_told_by_what_wavers(gap_mm, kind):
+    # Click and echo might change places, but for the wow: it is in the echoes alone.
+    sound = clicks(np.arange(0.4, 15, 1.01), FRAMES, RATE_HZ, kind)
+    unit = changed(UNIT, gap_mm=gap_mm, wow=((0.6, 0.01, 0.0),), hiss=1e-4)
+    played = play(unit, sound, RATE_HZ, seed=4)
+    delay = heard(mixed(sound, played, 0.5, 0.25)).delay
     assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
 
 
@@ -317,6 +344,20 @@ def test_a_cutting_that_begins_with_an_echo_does_not_turn_the_sides_round():
     assert sides_of(*(thinner.thinned() for thinner in both)) == Sides("left", "right")
 
 
+@pytest.mark.parametrize(
+    ("interval_s", "gap_mm", "feedback", "kind"),
+    [(1.3, 25.0, 0.985, "burst"), (1.46, 20.0, 0.97, "pulse")],
+)
+def test_regular_clicks_near_oscillation_give_the_delay_or_none(interval_s, gap_mm, feedback, kind):
+    # Seven or eight repeats later, within 20 ms of the next click, every lag leaves a lot over.
+    sound = clicks(np.arange(0.4, 13, interval_s), 16 * RATE_HZ, RATE_HZ, kind)
+    unit = changed(UNIT, gap_mm=gap_mm, feedback=feedback, hiss=1e-4)
+    played = play(unit, sound, RATE_HZ, seed=4)
+    for wet in (0.4, -0.4):
+        delay = heard(in_16_bits(mixed(sound, played, 0.25, wet))).delay
+        assert delay is None or error_ms(delay, played) == pytest.approx(0, abs=0.1)
+
+
 def test_two_drums_that_take_turns_are_no_echo():
     rng = np.random.default_rng(5)
     low, high = (rng.normal(size=288) * np.exp(-np.arange(288) / 72) for _ in range(2))
@@ -333,6 +374,16 @@ def test_clicks_that_go_on_from_end_to_end_do_not_tell_the_lag():
     played = play(UNIT, CLICKS, RATE_HZ)
     middle = mixed(CLICKS, played)[round(4.6 * RATE_HZ) : round(12.2 * RATE_HZ)]
     assert heard(middle).why == ("no delay: what is played is too regular to tell the echo's lag")
+
+
+def test_a_hit_that_comes_again_louder_and_louder_is_no_echo():
+    # A machine's figure: a hit, half as loud after 0.236 s, then 3 dB louder every time.
+    sound = np.zeros(FRAMES)
+    for number, begin_s in enumerate(np.cumsum([0.3, 1.9, 2.13, 1.66, 2.37, 1.9, 2.6, 1.7])):
+        hits_s = begin_s + 0.236 * np.arange(4 + number % 2)
+        for hit_s, level in zip(hits_s, (1.0, 0.5, 0.7, 1.0, 1.4), strict=False):
+            sound += level * 0.3 * clicks([hit_s], FRAMES, RATE_HZ, "burst")
+    assert heard(sound).delay is None
 
 
 def test_a_clipped_tone_in_flutter_is_no_echo():
@@ -389,6 +440,49 @@ def test_the_test_sound_with_an_echo_gives_its_delay(delay_s, feedback):
         echo[begin : begin + lag] = part
     delay = heard(0.5 * sound + 0.4 * echo[: len(sound)]).delay
     assert delay.ms == pytest.approx(1000 * delay_s, abs=0.1)
+
+
+@pytest.mark.parametrize(("seed", "side_by_side"), [(1, False), (2, False), (3, True)])
+def test_the_test_sound_through_a_unit_that_flutters_strongly_gives_its_delay(seed, side_by_side):
+    # 1.4 % rms: two delays on, half a wow later, the lag is steadier than one delay on.
+    sound = np.concatenate(list(rendered(plain_layout(), rate_hz=RATE_HZ, level_dbfs=-12.0)))
+    unit = changed(
+        UNIT,
+        feedback=0.5,
+        wow=((1 / 0.94, 0.018, float(seed)), (3.1, 0.006, 1.0), (9.0, 0.003, 0.0)),
+        hiss=3e-4,
+    )
+    played = play(unit, sound, RATE_HZ, seed=seed)
+    delay = heard(beside(sound, played) if side_by_side else mixed(sound, played, 1.0, 0.8)).delay
+    series = np.array([moment.ms for moment in delay.series])
+    assert np.ptp(series) > 5
+    assert np.abs(series - true_ms(delay, played)).max() < 1.0
+
+
+@pytest.mark.parametrize("seed", [1, 2, 5])
+def test_notes_that_ring_are_timed_by_the_copy_that_is_likest(seed):
+    # Between notes the delay moves by more than their periods, 4 to 9 ms.
+    rng = np.random.default_rng(seed)
+    times_s = PHRASE_S + rng.uniform(-0.03, 0.03, len(PHRASE_S))
+    notes_hz = np.random.default_rng(seed).choice([110.0, 146.8, 164.8, 220.0, 246.9], len(times_s))
+    phrase = plucked(times_s, notes_hz, FRAMES, RATE_HZ)
+    unit = changed(UNIT, gap_mm=118.0, wow=((0.7, 0.006, 0.4), (4.3, 0.002, 1.0)), hiss=1e-4)
+    played = play(unit, phrase, RATE_HZ, seed=seed)
+    delay = heard(beside(phrase, played)).delay
+    series = np.array([moment.ms for moment in delay.series])
+    assert np.abs(series - true_ms(delay, played)).max() < 1.0
+
+
+@pytest.mark.parametrize("after_s", [0.0005, 0.001])
+def test_an_echo_that_another_click_runs_into_is_left_out(after_s):
+    late_s = 1.3 + 1.165 + after_s  # after the third click's echo
+    at_s = np.array([0.5, 0.93, 1.3, 1.71, 2.02, late_s, 3.1, 3.64, 4.35, 5.2, 5.74, 6.6])
+    sound = clicks(at_s, 10 * RATE_HZ, RATE_HZ, "tone")
+    unit = changed(UNIT, speed_mm_s=60.0 / 1.165, hiss=1e-4, wow=((0.7, 0.001, 0.0),))
+    played = play(unit, sound, RATE_HZ)
+    delay = heard(mixed(sound, played, 1.0, 0.8)).delay
+    series = np.array([moment.ms for moment in delay.series])
+    assert np.abs(series - true_ms(delay, played)).max() < 0.1
 
 
 def test_the_stated_error_is_honest():

@@ -49,6 +49,20 @@ def test_the_sides_may_be_turned_round(take, turned):
     assert (told in report.warnings) == turned
 
 
+@pytest.mark.parametrize("kind", ["burst", "sample"])
+def test_a_played_sound_too_bright_for_the_tape_is_told_from_repeats_alone(take, kind):
+    # x + g w, where w = H D (x + g w), is x / (1 - g H D): what a unit makes of a shorter sound.
+    # But its first sound has not passed H, a low pass; alone, it has.
+    sound = clicks([0.5, 1.4, 3.1, 4.0, 5.8, 7.5, 8.2, 10.1], 16 * RATE_HZ, RATE_HZ, kind)
+    played = play(UNIT, sound, RATE_HZ)
+    mix = measure(take(mixed(sound, played, 1.0, 0.5), subtype="PCM_24"))
+    assert mix.delay.ms == pytest.approx(500.0, abs=0.1)
+    assert mix.repeats.loop_gain_db == pytest.approx(20 * np.log10(0.5), abs=0.3)
+    wet = measure(take(played.wet, subtype="PCM_24"))
+    assert wet.delay is None
+    assert any("this seems to be the unit's sound alone" in warning for warning in wet.warnings)
+
+
 def test_the_same_mix_on_both_sides_or_on_one(take):
     mix = mixed(CLICKS, PLAYED)
     for channels, told in (
