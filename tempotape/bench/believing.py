@@ -27,18 +27,17 @@ from tempotape.bench.weighing import EXCUSED_COST, weighed
 FEW_CHAINS, MANY = 6, 8
 LEAST_PRESENCE = 0.7
 MOST_UNSTEADY_S, MOST_SCATTER_DB = 0.0007, 3.0
-SHARP_COHERENCE, SURE_COHERENCE, CLEAN = 0.7, 0.9, 0.97
+SHARP_COHERENCE, SURE_COHERENCE = 0.7, 0.9
+CLEAN, CLEAN_PRESENCE = 0.97, 0.6
 LEAST_STRIKES = 0.4  # of the copies: a note that rings on resembles itself, but strikes once
 EXACT = 0.6  # looseness of copies that fall so exactly that it cannot be chance
 DECIDED, DECIDED_PRESENCE = 0.25, 0.5  # of the sounds left over: a margin that settles it
 LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where they fall exactly
 LEAST_MARGIN, LEAST_MARGIN_PART = 0.9, (0.02, 0.12)  # parts of the sounds left over
 BESIDE_S = 0.030
-FALLING_DB, GROWING_DB, GROWING_ERRORS = (
-    -1.0,
-    1.2,
-    3.0,
-)  # a pass; louder and louder is no tape for long
+FALLING_DB = -1.0  # a pass
+LOUDER_DB, LASTING_DB = 4.0, -0.5  # of first copies; of further ones, a pass
+GROWING_DB, GROWING_ERRORS, GROWING_LIKENESS = 1.2, 3.0, 0.75
 FAINTER_DB = -1.5  # of further repeats
 LIKELIER = 0.5  # of the sounds left over: more than notes that ring on hide
 DISTINCT, SHARED_S = 0.01, 0.0005  # of the lag: nearer lags are one; between copies that are one
@@ -155,17 +154,14 @@ def _credible(best: Explanation, *, decided: bool, ringing: bool) -> bool:
     unlike = best.likeness < UNLIKE
     # A few sounds that come again and again, as loud as ever or none too like, or by chance.
     again = best.copied < few and (unlike or best.level_db(best.deep) > FALLING_DB)
-    grows = best.deep.any() and best.level_db(best.deep) > GROWING_DB + min(
-        GROWING_ERRORS * best.level_error_db(best.deep), best.gain_scatter_db
-    )
-    if grows or again or (best.copied < FEW_CHAINS and _strays(best)):
+    if _grows(best) or again or (best.copied < FEW_CHAINS and _strays(best)):
         return False
     struck = best.heard_as_attacks
     if not ringing and struck is not None and struck < LEAST_STRIKES:
         return False
     exact = best.likeness > LIKELY[1] and best.looseness < EXACT
     # Where copies are so like what they copy, nothing hides half of them.
-    if best.likeness > CLEAN and best.presence < LEAST_PRESENCE:
+    if best.likeness > CLEAN and best.presence < CLEAN_PRESENCE:
         return False
     best_by_far = decided and best.likeness > LIKELY[0] and best.presence > DECIDED_PRESENCE
     if best.copied >= MANY and (exact or best_by_far):
@@ -174,6 +170,20 @@ def _credible(best: Explanation, *, decided: bool, ringing: bool) -> bool:
         return False
     sharp = struck is not None and best.likeness > SHARP_COHERENCE
     return sharp or best.unsteadiness < MOST_UNSTEADY_S * best.rate
+
+
+def _grows(found: Explanation) -> bool:
+    """Whether every repeat is louder than the last, or only the first, by much, and all last.
+
+    No tape is louder and louder for long; and from echoes to the next sound played it seems so.
+    """
+    further_db = found.level_db(found.deep)
+    most_db = GROWING_DB + min(
+        GROWING_ERRORS * found.level_error_db(found.deep), found.gain_scatter_db
+    )
+    many = found.deep.sum() > found.copied
+    louder = many and found.level_db(found.first) > LOUDER_DB and further_db > LASTING_DB
+    return bool(louder or (found.likeness > GROWING_LIKENESS and further_db > most_db))
 
 
 def _strays(found: Explanation) -> bool:

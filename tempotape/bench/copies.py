@@ -102,7 +102,9 @@ def coherence(sound: Whitened, cut: Template, low: int, high: int) -> tuple[Samp
     correlation = fft.irfft(product, size)[: high - low + 1]
     total = np.concatenate(([0.0], np.cumsum(heard**2)))
     energy = np.maximum(total[width:] - total[:-width], 0.0) + width
-    return correlation / (cut.size * np.sqrt(energy)), correlation / cut.energy
+    rho = correlation / (cut.size * np.sqrt(energy))
+    # Where repeats never cease there is no quiet to tell the noise by: what is alike is none.
+    return rho, correlation / np.maximum(cut.energy, np.abs(rho) * cut.size**2)
 
 
 def copies_of(sound: Whitened, attack: int, cut: Template, low: int, high: int) -> Matches:

@@ -27,7 +27,7 @@ STEADY_COPY_S, EVEN_COPY_DB = 5e-5, 0.1  # so near together copies fall in a goo
 HISS_DB = 0.35  # where what is unlike is as large as what is like
 LIKE_COPY = 0.3  # what is unlike in them, of their size
 IN_HISS, HISSING, USUAL_MATCHES = 0.75, 0.93, 100  # coherences; an attack
-NEVER = 4
+NEVER, FEW_ROOTS = 4, 6
 LOOSE, UNLIKE = 0.5, 0.6  # the latter a coherence
 WHOLE = 0.003  # of a lag that is a multiple
 TURN_S, CLEARLY_TURNED = 0.001, 0.05  # beside a copy; how much less like turned over
@@ -118,8 +118,11 @@ class Explanation(msgspec.Struct, frozen=True):
 
     @property
     def unsteadiness(self) -> float:
-        """Median deviation of the lags, over the roots, from what they are around; in samples."""
-        lags = self.lag[self.first]
+        """Median deviation of the lags, over the roots, from what they are around; in samples.
+
+        Over all copies where those are few: some always lie on a track.
+        """
+        lags = self.lag[self.first if self.copied >= FEW_ROOTS else self.found]
         around = ndimage.median_filter(lags, size=min(9, len(lags)), mode="nearest")
         return float(np.median(np.abs(lags - around)))
 
@@ -155,7 +158,9 @@ class Explanation(msgspec.Struct, frozen=True):
         return float(np.median(20 * np.log10(np.abs(self.gain[rows])))) if rows.any() else 0.0
 
     def level_error_db(self, rows: NDArray[np.bool_]) -> float:
-        """Standard error of that level, dB: pi / 2 more variance than a mean's, normal scatter."""
+        """Standard error of that level, dB (pi / 2 more variance than a mean's, normal scatter)."""
+        if not rows.any():
+            return 0.0
         level = 20 * np.log10(np.abs(self.gain[rows]))
         scatter = float(stats.median_abs_deviation(level, scale="normal"))
         return float(np.sqrt(np.pi / 2 / len(level))) * scatter

@@ -34,6 +34,7 @@ TURNS, SHIFT_S = 2, 0.0007  # more than a period of what clicks sound at, either
 AGAIN_S, STRAYS, MOST_STRAY_S = 0.0005, 3.0, 0.003  # how far a second copy falls from two lags
 LEAST_CLEAR, CROWDED, PASS_UNLIKE = 3, 0.5, 0.05  # attacks; least scatter of a gain, two cases
 MOST_HISS = 0.7  # of the gain
+OWN_S = 0.06  # after its beginning a tile is an event's
 FULLY = 2.0  # in nats: what stands out so far counts for one
 LASTS_S, OVER_LEAST = 0.25, 10.0  # in energy
 BEFORE_FIRST_S = 0.01
@@ -83,8 +84,7 @@ def left_over(
     passes, off = _passes(found, evidence, sound, copies)
     has = np.flatnonzero(found.found)
     times, lags = evidence.at[has].astype(float), found.lag[has]
-    left = whole = 0.0
-    count = 0
+    sounds = 0.0
     for stretch in _stretches(evidence, float(lags.max())):
         tiles = round(TILE_S * evidence.rate)
         length = (stretch.end - stretch.begin) // tiles * tiles
@@ -100,10 +100,25 @@ def left_over(
         counts = at >= stretch.told
         for begin, end in evidence.tones:
             counts &= (at < begin) | (at > end)
-        one, all_ = _nats(heard, predicted, quiet, tiles, counts)
-        left, whole = left + one, whole + all_
-        count += int(((evidence.at >= stretch.told) & (evidence.at < stretch.end)).sum())
-    return LeftOver(left / max(whole / max(count, 1), 1e-9), off)
+        left, told = _nats(heard, predicted, quiet, tiles, counts)
+        events = evidence.at if evidence.heard is None else evidence.heard
+        sounds += _sounds(left, told, at + tiles, events, evidence.rate)
+    return LeftOver(sounds, off)
+
+
+def _sounds(
+    left: Samples, told: Samples, ends: NDArray[np.int64], events: NDArray[np.int64], rate: float
+) -> float:
+    """How many sounds are left: of each event the part that is, of what is elsewhere as if it were.
+
+    So that explaining loud ones by faint ones is worth no more than the other way round.
+    """
+    own = np.searchsorted(events, ends, side="right") - 1
+    belongs = (own >= 0) & (ends - events[np.maximum(own, 0)] < OWN_S * rate)
+    whole = np.maximum(np.bincount(own[belongs], told[belongs], len(events)), FULLY)
+    parts = np.bincount(own[belongs], left[belongs], len(events)) / whole
+    usual = float(np.mean(whole)) if len(events) else FULLY
+    return float(parts.sum() + left[~belongs].sum() / usual)
 
 
 def aligned(
@@ -406,11 +421,10 @@ def _quiet(energy: Samples) -> float:
 
 def _nats(
     heard: Samples, predicted: Samples, quiet: float, tile: int, counts: NDArray[np.bool_]
-) -> tuple[float, float]:
-    """The part of each tile that is left, and how far it stands out at all, both summed.
+) -> tuple[Samples, Samples]:
+    """Of each tile what is left, and how far it stands out at all; 0 where it does not count.
 
-    By the logarithms of their energy, so that faint sounds count nearly as much as loud ones; over
-    the tiles that count.
+    By the logarithms of their energy, so that faint sounds count nearly as much as loud ones.
     """
     whole, copy = _energy(heard, tile), _energy(predicted, tile)
     left = _energy(heard - predicted, tile)
@@ -421,7 +435,7 @@ def _nats(
     weight = np.minimum(most, FULLY)
     begins = counts & (_begins(whole) | _begins(copy))
     part = weight * stands / most
-    return float(np.sum(part[begins])), float(np.sum(np.minimum(told, FULLY)[begins]))
+    return np.where(begins, part, 0.0), np.where(begins, np.minimum(told, FULLY), 0.0)
 
 
 def _around(energy: Samples) -> Samples:

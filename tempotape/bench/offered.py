@@ -7,7 +7,7 @@ from tempotape.bench.explaining import Evidence, Explanation, candidates, explai
 SHORTEST_S, LONGEST_S = 0.030, 5.0  # of a delay
 LEAST_COPIES, SOME_PRESENCE = 3, 0.3
 WILD, WILD_S, WILD_SCATTER_DB = 0.005, 0.002, 4.0  # scatter not worth comparing
-FLUTTERING, FLUTTERING_LIKENESS, FLUTTERING_SCATTER_DB = 0.02, 0.8, 1.5
+FLUTTERING, FLUTTERING_LIKENESS, FLUTTERING_SCATTER_DB = 0.02, 0.8, 0.5
 TWIN_S, MUCH_LIKER = 0.003, 0.1  # between lags that are one; in coherence
 PARTED = 4  # of the best lags, also their parts are tried
 

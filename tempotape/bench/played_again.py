@@ -56,6 +56,7 @@ def apart_from_played(evidence: Evidence, sound: Whitened) -> Offer:
             found
             for found in offered(evidence)
             if not any(beside(found, other, RINGS_S * evidence.rate) for other in played)
+            and not _between_two(found, played, evidence)
         ]
     return Offer(evidence, told, played, beats)
 
@@ -179,6 +180,12 @@ def _loses(found: Explanation) -> bool:
     """Whether further copies are fainter by the same little every time, as in a loop."""
     unsure = found.level_error_db(found.deep)
     return found.level_db(found.deep) < -max(LOSS_DB, 4 * unsure)
+
+
+def _between_two(found: Explanation, played: list[Explanation], evidence: Evidence) -> bool:
+    """Whether a lag is the sum of two at which what is played comes again: there it does too."""
+    near = NEAR_S * evidence.rate
+    return any(abs(one.middle + two.middle - found.middle) < near for one, two in _two(played))
 
 
 def _two(found: list[Explanation]) -> list[tuple[Explanation, Explanation]]:

@@ -358,6 +358,18 @@ def test_regular_clicks_near_oscillation_give_the_delay_or_none(interval_s, gap_
         assert delay is None or error_ms(delay, played) == pytest.approx(0, abs=0.1)
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_clicks_whose_many_repeats_never_let_it_get_quiet_give_the_delay(seed):
+    # No stretch is quiet enough to tell the noise by.
+    rng = np.random.default_rng([seed, 90])
+    at_s = 0.3 + np.cumsum(rng.uniform(0.55, 0.95, 15))
+    sound = clicks(at_s, 16 * RATE_HZ, RATE_HZ, ["pulse", "sample"][seed % 2])
+    unit = changed(UNIT, gap_mm=float(rng.uniform(17, 40)), feedback=0.9, order=2, hiss=3e-5)
+    played = play(unit, sound, RATE_HZ, seed=seed)
+    delay = heard(in_16_bits(mixed(sound, played, 0.6, 0.45))).delay
+    assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
+
+
 def test_two_drums_that_take_turns_are_no_echo():
     rng = np.random.default_rng(5)
     low, high = (rng.normal(size=288) * np.exp(-np.arange(288) / 72) for _ in range(2))

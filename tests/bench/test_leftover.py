@@ -52,6 +52,20 @@ def test_the_echo_s_lag_leaves_the_played_sounds_and_no_other_does():
         assert left_over(of_lag(evidence, lag_s), evidence, sound, sound).sounds > 13
 
 
+def test_loud_sounds_explained_by_faint_ones_leave_as_many():
+    # 13 regular hits, which sound on, and an echo each, 12 dB fainter and little over the hiss: of
+    # the delay the hits are left, from echo to next hit the echoes and the first hit.
+    t_s = np.arange(round(0.03 * RATE_HZ)) / RATE_HZ
+    hit = 0.3 * np.sin(2 * np.pi * 1200 * t_s) * np.exp(-t_s / 0.004)
+    regular = np.zeros(FRAMES)
+    for begin_s in 0.5 + 0.9 * np.arange(13):
+        regular[round(begin_s * RATE_HZ) :][: len(hit)] += hit
+    unit = msgspec.structs.replace(UNIT, hiss=4e-3)
+    sound, evidence = evidence_of(mixed(regular, play(unit, regular, RATE_HZ), 1.0, 0.25))
+    left = [left_over(of_lag(evidence, lag_s), evidence, sound, sound) for lag_s in (0.4, 0.5)]
+    assert [part.sounds for part in left] == pytest.approx([13, 14], abs=0.5)
+
+
 @pytest.mark.parametrize(("wet", "feedback"), [(0.8, 0.4), (0.5, 0.6), (0.9, 0.0)])
 def test_how_much_less_a_further_pass_gives_is_one_less_feedback_over_the_wet_level(wet, feedback):
     # From the definition of feedback: a first copy comes with the wet level, a further one with
