@@ -46,6 +46,11 @@ class PseudoTerminal:
         self.process.wait()
         os.close(self._ours)
 
+    def hang_up(self) -> None:
+        """Close the terminal: what is read from it fails, and its session is told."""
+        os.close(self._ours)
+        self._ours = os.open(os.devnull, os.O_RDWR)
+
     def press(self, keys: bytes) -> float:
         """Press keys; gives the moment."""
         at = time.monotonic()

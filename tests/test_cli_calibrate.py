@@ -558,6 +558,35 @@ def test_in_a_real_terminal_an_interruption_keeps_the_taps_so_far(unit, tmp_path
     assert kept(tmp_path) == []
 
 
+IN_ITS_OWN_SESSION = (
+    "import fcntl, os, sys, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0); "
+    "os.execv(sys.argv[1], sys.argv[1:])"
+)
+
+
+@pytest.mark.parametrize("signalled_too", [False, True])
+def test_a_terminal_that_is_closed_keeps_the_taps_so_far(unit, tmp_path, signalled_too):
+    words = [*TEMPOTAPE, "--unit", str(unit), "--tap", "long:6.2"]
+    held = [sys.executable, "-c", IN_ITS_OWN_SESSION, *words]
+    with PseudoTerminal(held, home=tmp_path) as ours:
+        ours.until(b"0 taps")
+        for _ in range(5):
+            ours.press(b" ")
+            time.sleep(0.3)
+        ours.until(b"5 taps")
+        if signalled_too:
+            ours.process.send_signal(signal.SIGHUP)
+        ours.hang_up()
+        assert ours.process.wait(10) == 1
+    with PseudoTerminal(
+        [*TEMPOTAPE, "--unit", str(unit), "--resume", "--yes"], home=tmp_path
+    ) as ours:
+        ours.until(b"5 taps")
+        assert ours.process.wait(10) == 0
+    assert read_unit(unit).measured[-1].knob == 6.2
+    assert kept(tmp_path) == []
+
+
 # Recordings
 
 

@@ -5,8 +5,8 @@ copy is fainter by the same factor, and duller, every time. So lags at which the
 unchanged are put aside first, unless they are those of a unit near oscillation: what it repeats is
 played all along. Notes that ring on are put aside too. Of the other lags that one is taken which
 leaves clearly the fewest sounds unexplained, off the beat least of all where what is played keeps
-one. And where the change from the first sounds to their copies is the same
-as from those to theirs, the first sounds are repeats already: nothing but the unit is heard.
+one. And where the change from the first sounds to their copies is the same as from those to theirs,
+the first sounds seem to be repeats already, as far as the middle of the band tells.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 An echo is the same sound again. Each attack, cut out, is correlated with what follows it; the lag
 is taken that explains the recording with the fewest sounds left over, and none where two lags
-explain it about equally well, or where what comes again is the played sound itself: unchanged and
-as loud as before, while tape always changes it.
+explain it about equally well, or where what comes again, and again, is the played sound itself:
+unchanged and as loud as before, while tape always changes it.
 """
 
 from __future__ import annotations

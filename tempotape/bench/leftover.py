@@ -113,12 +113,13 @@ def _sounds(
 
     So that explaining loud ones by faint ones is worth no more than the other way round.
     """
+    if not len(events):
+        return float(left.sum()) / FULLY
     own = np.searchsorted(events, ends, side="right") - 1
     belongs = (own >= 0) & (ends - events[np.maximum(own, 0)] < OWN_S * rate)
     whole = np.maximum(np.bincount(own[belongs], told[belongs], len(events)), FULLY)
     parts = np.bincount(own[belongs], left[belongs], len(events)) / whole
-    usual = float(np.mean(whole)) if len(events) else FULLY
-    return float(parts.sum() + left[~belongs].sum() / usual)
+    return float(parts.sum() + left[~belongs].sum() / np.mean(whole))
 
 
 def aligned(

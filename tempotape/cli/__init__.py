@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import sys
+from contextlib import suppress
 
 import click
 
@@ -75,5 +76,6 @@ def main() -> None:
         click.echo(fault.sentence, err=True)
         sys.exit(AT_FAULT)
     except OSError as fault:  # a full disk behind standard output, for one
-        click.echo(f"cannot write: {printable(fault.strerror or str(fault))}", err=True)
+        with suppress(OSError):  # or a terminal that was closed
+            click.echo(f"cannot write: {printable(fault.strerror or str(fault))}", err=True)
         sys.exit(AT_FAULT)

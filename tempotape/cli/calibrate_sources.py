@@ -6,7 +6,7 @@ import math
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -249,7 +249,8 @@ def _tap(to: Gathering, head: str, knob: float, every: int) -> None:
         with tapping.keyboard() as next_key:
             keep(tapping.tapped(next_key, tapping.show_over, keep))
     finally:
-        click.echo(err=True)
+        with suppress(OSError):  # no terminal left to write to
+            click.echo(err=True)
 
 
 def _position(text: str, unit: Unit) -> tuple[str, float, int]:

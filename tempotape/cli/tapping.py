@@ -54,23 +54,47 @@ def keyboard() -> Iterator[NextKey]:
     # was struck meanwhile.
     number = sys.stdin.fileno()
     before = termios.tcgetattr(number)
-    # A terminal that is closed, and a machine that shuts down, break in as Ctrl-C does.
-    ends = (signal.SIGHUP, signal.SIGTERM)
-    handlers = [signal.signal(end, signal.default_int_handler) for end in ends]
-    tty.setcbreak(number, termios.TCSADRAIN)
+    with _broken_into_once() as hear_no_more:
+        try:
+            tty.setcbreak(number, termios.TCSADRAIN)
+            yield lambda: _read(number, hear_no_more)
+        finally:
+            with suppress(termios.error):  # no terminal left to put back
+                termios.tcsetattr(number, termios.TCSADRAIN, before)
+
+
+@contextmanager
+def _broken_into_once() -> Iterator[Callable[[], None]]:
+    """A terminal that is closed, and a machine that shuts down, break in as Ctrl-C does: once.
+
+    A closed terminal is told twice, by a signal and by what is read: the second must not break into
+    the keeping of what the first left. Gives what makes all later ones unheard.
+    """
+    ends = (signal.SIGHUP, signal.SIGTERM, signal.SIGINT)
+
+    def hear_no_more() -> None:
+        for end in ends:
+            signal.signal(end, signal.SIG_IGN)
+
+    def break_in(_number: int, _frame: object) -> None:
+        hear_no_more()
+        raise KeyboardInterrupt
+
+    handlers = [(end, signal.getsignal(end)) for end in ends]
     try:
-        yield lambda: _read(number)
+        for end in ends:
+            signal.signal(end, break_in)
+        yield hear_no_more
     finally:
-        for end, handler in zip(ends, handlers, strict=True):
-            signal.signal(end, handler)
-        with suppress(termios.error):  # no terminal left to put back
-            termios.tcsetattr(number, termios.TCSADRAIN, before)
+        for end, handler in handlers:
+            signal.signal(end, handler or signal.SIG_DFL)
 
 
-def _read(number: int) -> Key:
+def _read(number: int, hear_no_more: Callable[[], None]) -> Key:
     try:
         sent = os.read(number, _MOST_SENT)
     except OSError:
+        hear_no_more()
         raise EOFError from None
     at_s = time.monotonic()
     if sent in {b"", b"\x04"}:
