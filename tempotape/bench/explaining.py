@@ -6,6 +6,8 @@ at the ends of the recording, where copies are missing or have nothing that they
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
@@ -321,7 +323,7 @@ def _carried_on(times: Samples, known: Samples, values: Samples) -> Samples:
     return track
 
 
-class Evidence(msgspec.Struct, frozen=True):
+class Evidence(msgspec.Struct, frozen=True, dict=True):
     """Attacks under study, in samples at the working rate `rate`."""
 
     at: Numbers
@@ -334,7 +336,7 @@ class Evidence(msgspec.Struct, frozen=True):
     length_s: float  # of a usual attack
     tones: tuple[tuple[int, int], ...] = ()  # where a tone to measure flutter by sounds
 
-    @property
+    @cached_property
     def likest(self) -> float:
         """Coherence of an attack with what is most like it, the median."""
         best = np.zeros(len(self.at))

@@ -281,13 +281,14 @@ def _pops(
     heard = events.sounds_db > least_db
     heard_s, over_db = events.sounds_s[heard], events.sounds_db[heard] - level_db
     apart = np.ones(len(heard_s), dtype=np.bool_)
-    order = np.argsort(-over_db)
-    for rank, number in enumerate(order):
-        louder = order[:rank]
-        away_s = np.abs(heard_s[louder] - heard_s[number])
-        ghost = np.abs(away_s - MAINS_S) < _GHOST_S
-        ghost &= over_db[number] - over_db[louder] < _GHOST_DB
-        apart[number] = not np.any((away_s < _RINGS_S) | ghost)
+    for step in range(1, len(heard_s)):  # pairs so many apart, in order of time
+        away_s = heard_s[step:] - heard_s[:-step]
+        if np.min(away_s) >= max(_RINGS_S, MAINS_S + _GHOST_S):
+            break
+        rings, ghost = away_s < _RINGS_S, np.abs(away_s - MAINS_S) < _GHOST_S
+        more_db = over_db[step:] - over_db[:-step]
+        apart[step:] &= ~((more_db <= 0.0) & (rings | (ghost & (more_db < _GHOST_DB))))
+        apart[:-step] &= ~((more_db > 0.0) & (rings | (ghost & (-more_db < _GHOST_DB))))
     nearest = np.searchsorted(ticks_s, heard_s)
     away_s = np.minimum(
         np.abs(heard_s - ticks_s[np.maximum(nearest - 1, 0)]),
