@@ -43,20 +43,16 @@ def too_bright(cutter: Cutter) -> bool:
     played = np.maximum(played - noise, 1e-30)
     copied = np.maximum(copied - noise, 0.0) + UNSURE * noise
     gain_db = 10 * np.log10(copied / played + 1e-30)
-    lost_db = np.where(heard, gain_db, -np.inf)
-    lost_db = gain_db - lost_db.max(initial=-np.inf)
+    lost_db = gain_db - gain_db[heard].max(initial=-np.inf)
     level_db = 10 * np.log10(played / np.diff(edges_hz))
-    before_db = level_db - lost_db
-    bright = np.zeros(len(heard), bool)
-    for band in range(BANDS_AN_OCTAVE, len(heard)):
-        below_db = before_db[: band - BANDS_AN_OCTAVE + 1][heard[: band - BANDS_AN_OCTAVE + 1]]
-        bright[band] = (
-            heard[band]
-            and lost_db[band] < -LOST_DB
-            and level_db[band] > level_db[heard].max() - FAINTEST_DB
-            and before_db[band] > below_db.max(initial=-np.inf) + BRIGHTER_DB
-            and len(below_db) > 0
-        )
+    faintest_db = level_db[heard].max(initial=-np.inf) - FAINTEST_DB
+    before_db = np.where(heard, level_db - lost_db, -np.inf)
+    # All that is an octave or more below a band; of the lowest octave nothing is.
+    below_db = np.full(len(heard), np.inf)
+    below_db[BANDS_AN_OCTAVE:] = np.maximum.accumulate(before_db)[:-BANDS_AN_OCTAVE]
+    below_db[~np.isfinite(below_db)] = np.inf
+    bright = heard & (lost_db < -LOST_DB) & (level_db > faintest_db)
+    bright &= before_db > below_db + BRIGHTER_DB
     return bool(bright.sum() >= FEWEST_BANDS)
 
 

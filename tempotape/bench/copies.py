@@ -56,6 +56,10 @@ class Matches(msgspec.Struct, frozen=True):
     coherence: Samples  # signed
     gain: Samples  # signed, of the copy
 
+    def near(self, attack: int, lag: float, reach: float) -> NDArray[np.int64]:
+        """The rows of one attack whose lags are less than `reach` off, all in samples."""
+        return np.flatnonzero((self.attack == attack) & (np.abs(self.lag - lag) < reach))
+
     def like(self, sign: float) -> Samples:
         """How like copies of that sign they are; of either, where it is 0."""
         return self.coherence * sign if sign else np.abs(self.coherence)

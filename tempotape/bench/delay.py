@@ -192,13 +192,13 @@ def _likeliest(found: Explanation, evidence: Evidence) -> Samples:
         return lag
     matches, rate = evidence.matches, evidence.rate
     for k in np.flatnonzero(found.first):
-        off = np.abs(matches.lag - found.around[k])
-        reach = max(STRAY_S * rate, STRAY * found.around[k])
-        near = np.flatnonzero((matches.attack == k) & (off < reach))
+        around = float(found.around[k])
+        near = matches.near(int(k), around, max(STRAY_S * rate, STRAY * around))
         if not len(near):
             continue
         like = matches.only(near).like(found.sign)
-        best = int(np.argmax(like - LEANS * off[near] / rate))
+        off_s = np.abs(matches.lag[near] - around) / rate
+        best = int(np.argmax(like - LEANS * off_s))
         another = abs(matches.lag[near[best]] - lag[k]) > PERIOD_S * rate
         if another and like[best] > abs(found.coherence[k]) + LIKER:
             lag[k] = matches.lag[near[best]]

@@ -189,8 +189,7 @@ def _polarity(found: Explanation, evidence: Evidence, rows: NDArray[np.bool_]) -
     upright = []
     likest = np.flatnonzero(rows)[np.argsort(-np.abs(found.coherence[rows]))]
     for k in likest[: max(FEWEST_TURNED, len(likest) // 2)]:
-        beside = (matches.attack == k) & (np.abs(matches.lag - found.lag[k]) < near)
-        like = matches.coherence[beside]
+        like = matches.coherence[matches.near(int(k), float(found.lag[k]), near)]
         upright.append(max(like.max(initial=0.0), 0.0) + min(like.min(initial=0.0), 0.0))
     if len(upright) < FEWEST_TURNED:
         return 0

@@ -29,7 +29,6 @@ from tempotape.bench.splice_chain import (
 )
 from tempotape.bench.splice_time import (
     PLACES,
-    PROFILE_BINS,
     Band,
     Timed,
     Wander,
@@ -47,6 +46,7 @@ _BAND_HZ = (300.0, 1500.0)
 _BIN_S = 0.001
 _DEEPEST_HZ = 25.0
 _DEEP_BINS = 9
+_PROFILE_BINS = 6
 _SEGMENT_BINS = 50
 _QUIET_OVER_FLOOR = 10 ** (6.0 / 10.0)
 _SHORTEST_QUIET_S = 1.0
@@ -250,7 +250,9 @@ def _band(power: Floats, places: npt.NDArray[np.int8], quiet: Bools, width: int 
     tenth = max(float(np.quantile(smooth[quiet], 0.9)), _SILENCE)
     noise = np.minimum(power[quiet], 2.0 * tenth)
     floor = max(float(np.mean(np.minimum(smooth[quiet], tenth))), _SILENCE)
-    return Band(power, places, smooth, tenth, floor, float(np.var(noise)), max(width, PROFILE_BINS))
+    return Band(
+        power, places, smooth, tenth, floor, float(np.var(noise)), max(width, _PROFILE_BINS)
+    )
 
 
 def _quiet(bands: list[Floats]) -> Bools:

@@ -15,7 +15,6 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
-PROFILE_BINS = 6
 PLACES = 254.0  # steps of a place within a bin
 _PROFILE_PART = 0.02  # of the loudest bin of the mean tick
 # No tape is so steady that its splice keeps time to this; a metronome is, to the nearest sample.
@@ -25,7 +24,7 @@ _EVEN_CHANCE = 0.05
 _ROUNDS = 4
 _FLAT = 1e-30
 _LEAST_SIZE = 0.3  # of the mean tick
-_MOST_WEIGHED = 80  # ticks; more tell no more, and take long
+_MOST_WEIGHED = 80  # ticks, from the first on: all of many take long
 # A turn of a loop of tape differs from the one before by this much of it.
 _STEPS = np.geomspace(5e-5, 2e-3, 12)
 _EVEN_SIZES = np.array([0.7, 1.0, 1.4, 2.0])  # of what noise explains
