@@ -23,9 +23,11 @@ from tempotape.bench.splice_chain import (
     Events,
     beaten,
     best_chain,
+    folded,
     in_line,
     loudness,
     on_a_grid,
+    silent,
 )
 from tempotape.bench.splice_time import (
     PLACES,
@@ -42,6 +44,9 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 _WINDOW_S = 200.0  # a longer recording is searched in parts, to bound the memory
+# Of the bands: without hum, above it all, and below it all.
+_COMBED, _SHARP, _DEEP = 2, 3, 4
+_FOLDED_BANDS = (1, _COMBED, _SHARP)
 _BAND_HZ = (300.0, 1500.0)
 _BIN_S = 0.001
 _DEEPEST_HZ = 25.0
@@ -59,18 +64,20 @@ _MOST_EVENTS = 1500
 _OWN_PERIOD = 0.02
 _SOUNDS_APART_S = 0.02
 _MOST_SOUNDS = 4000
-# A metronome goes at 40 to 208 beats a minute; one this faint, with nothing louder, at its slowest
-# or slower is less likely than a splice: full scale 1.0.
-_FAINT_PEAK = 0.01
-_FAINT_OVER_FLOOR_DB = 30.0
+# A metronome goes at 40 to 208 beats a minute, and what is played peaks near full scale (1.0) and
+# far over the hiss. What is this faint on both counts and slower is the splice of a silent loop,
+# whether it wavers about a beat or keeps it: a speed that swings moves the ticks to and fro.
+_FAINT_PEAK = 0.06
+_FAINT_OVER_DB = 30.0
 _FAINT_BEAT_S = 1.45
+_FAINTEST_BEAT_S = 1.1  # where noise hides how even the ticks are, a slow beat is rare enough
 # Loud clicks may be somebody's who times a delay by them, even at a slow pace; heard through tape
 # they do not keep time as a machine does, but are seldom this slow.
 _LOUD_EVEN_BEAT_S = 4.0
 _LOUD_BEAT_S = 2.6
 # Digital silence has less noise than this, rms in a band, and far less than the tick.
-_NO_TAPE_NOISE = 1e-5
-_NO_TAPE_DB = 40.0
+_NO_TAPE_NOISE = 2e-5  # that of 16 bits, dithered, is 1.5e-5
+_NO_TAPE_DB = 25.0
 _TELLING_S = 3e-5  # with more noise than this the ticks' timing tells little
 _DISTURBED_S = 2e-4  # what rings on between a machine's clicks moves them by no more
 # Logarithms of likelihoods: beyond these a machine is surely heard, as it is or through tape.
@@ -208,17 +215,40 @@ class SpliceFinder:
         ]
         peaks = _halves(self._peaks, first, last)
         bands.append(_sharp(bands[1], peaks, quiet))
-        bands.append(_deep(_halves(self._means, first, last), quiet, self._bin_s))
+        bands.append(_below(_halves(self._means, first, last), quiet, self._bin_s))
         events = _events(bands, peaks, quiet, self._bin_s)
         sample_s = self._bin_s / self._bin
         found = best_chain(events, quiet, self._bin_s)
         chain = found.chain or found.played
         if chain is None:
-            return _NO_TICK
+            return self._faintest(bands, events, peaks, quiet, loop_period_s)
         heard = _heard(events, bands, chain, self._bin_s, sample_s)
         if found.chain is None:
             return f"{_told(heard.ticks)}, with others between them; they seem to be played"
         return _judged(events, heard, loudness(chain, events), loop_period_s, self._bin_s)
+
+    def _faintest(
+        self,
+        bands: list[Band],
+        events: Events,
+        peaks: npt.NDArray[np.float16],
+        quiet: Bools,
+        loop_period_s: float | None,
+    ) -> Splice | str:
+        """The tick that no event shows, in a recording of silence."""
+        if not silent(events, quiet):
+            return _NO_TICK
+        found = [folded(bands[number], number, self._bin_s) for number in _FOLDED_BANDS]
+        best = min((fold for fold in found if fold), key=lambda fold: fold.log_chance, default=None)
+        if best is None:
+            return _NO_TICK
+        strongest = np.full(len(best.bins), best.band)
+        ticks = _described(bands, peaks, best.bins, strongest, self._bin_s)
+        ticks = ticks._replace(sounds_s=events.sounds_s, sounds_db=events.sounds_db)
+        band = bands[best.band]
+        timing = timed(band, best.bins, best.turns, self._bin_s, self._bin_s / self._bin)
+        heard = _Heard(np.arange(len(best.bins)), band, timing)
+        return _judged(ticks, heard, 0, loop_period_s, self._bin_s)
 
 
 def _combed(before: Floats, sound: Floats, span: int) -> tuple[Floats, Floats]:
@@ -301,7 +331,7 @@ def _sharp(high: Band, peaks: npt.NDArray[np.float16], quiet: Bools) -> Band:
     return high._replace(smooth=power, tenth=tenth)
 
 
-def _deep(means: npt.NDArray[np.float16], quiet: Bools, bin_s: float) -> Band:
+def _below(means: npt.NDArray[np.float16], quiet: Bools, bin_s: float) -> Band:
     """What is below the other bands, hum taken out: there a thump stands out best."""
     from scipy.signal import butter, sosfiltfilt  # noqa: PLC0415
 
@@ -325,22 +355,40 @@ def _events(
     numbers = numbers[np.argsort(-over[numbers])[:most]]
     numbers = np.sort(numbers)
     strongest = np.argmax([band.smooth[numbers] / band.tenth for band in bands], axis=0)
-    t_s, over_floor, peak = [], [], []
+    sounds_s = (sounds.astype(np.float64) + 0.5) * bin_s
+    events = _described(bands, peaks, numbers, strongest, bin_s)
+    return events._replace(sounds_s=sounds_s, sounds_db=sounds_db)
+
+
+def _described(
+    bands: list[Band],
+    peaks: npt.NDArray[np.float16],
+    numbers: npt.NDArray[np.intp],
+    strongest: npt.NDArray[np.intp],
+    bin_s: float,
+) -> Events:
+    """The events at the bins `numbers`, each in its `strongest` band, without other sounds."""
+    t_s, level, over_floor, peak = [], [], [], []
+    combed, deep = bands[_COMBED], bands[_DEEP].sound
     for number, which in zip(numbers, strongest, strict=True):
         band = bands[which]
-        at = _around(number, band.reach, len(over))
+        at = _around(number, band.reach, len(peaks))
         t_s.append(centre(band, at, number) * bin_s)
+        level.append(float(band.smooth[number]) / band.tenth)
         over_floor.append(float(np.mean(band.power[max(number - 1, 0) : number + 2])) / band.floor)
-        peak.append(float(np.max(peaks[at])) / _FULL_SCALE)
+        # Of what is above 1.5 kHz, between 0.3 and 1.5 kHz (a tone's peak), and below.
+        middle = math.sqrt(2.0 * float(np.max(combed.power[at])))
+        low = 0.0 if deep is None else float(np.max(np.abs(deep[at])))
+        peak.append(max(float(np.max(peaks[at])) / _FULL_SCALE, middle, low))
     return Events(
         t_s=np.array(t_s),
         bins=numbers,
         band=strongest,
-        level_db=10.0 * np.log10(np.maximum(over[numbers], 1e-6)),
+        level_db=10.0 * np.log10(np.maximum(level, 1e-6)),
         over_floor_db=10.0 * np.log10(np.maximum(over_floor, 1e-6)),
         peak=np.array(peak),
-        sounds_s=(sounds.astype(np.float64) + 0.5) * bin_s,
-        sounds_db=sounds_db,
+        sounds_s=np.zeros(0),
+        sounds_db=np.zeros(0),
     )
 
 
@@ -407,13 +455,14 @@ def _doubt(events: Events, heard: _Heard, loud: int, *, other: bool) -> str | No
     ticks, members = heard.ticks, heard.members
     at_s = np.sort(events.t_s[members])
     level_db = float(np.median(events.level_db[members]))
-    over_db = float(np.median(events.over_floor_db[members]))
     peak = float(np.median(events.peak[members]))
-    faint = peak < _FAINT_PEAK and over_db < _FAINT_OVER_FLOOR_DB and not other
-    even_beat_s = _LOUD_EVEN_BEAT_S if loud else _FAINT_BEAT_S if faint else SLOWEST_BEAT_S
+    clear_db = max(level_db, float(np.median(events.over_floor_db[members])))
+    faint = peak < _FAINT_PEAK and clear_db < _FAINT_OVER_DB and not other
+    faint_beat_s = _FAINTEST_BEAT_S if ticks.noise_s > _TELLING_S else _FAINT_BEAT_S
+    even_beat_s = faint_beat_s if faint else _LOUD_EVEN_BEAT_S if loud else SLOWEST_BEAT_S
     even = may_be_even(ticks)
     at_pace = ticks.period_s < even_beat_s or (
-        math.sqrt(heard.band.floor) < _NO_TAPE_NOISE and over_db > _NO_TAPE_DB
+        math.sqrt(heard.band.floor) < _NO_TAPE_NOISE and clear_db > _NO_TAPE_DB
     )
     in_bar = beaten(at_s, ticks.period_s, events) or (
         (even or ticks.rms_s < _DISTURBED_S) and on_a_grid(at_s, ticks.period_s, level_db, events)
@@ -428,7 +477,7 @@ def _doubt(events: Events, heard: _Heard, loud: int, *, other: bool) -> str | No
         return "more evenly than tape runs; they seem to be played"
     if in_bar:
         return "others between them in equal steps; they seem to be played"
-    if (even or surely_even) and loud < _TOO_LOUD:
+    if ((even or surely_even) and loud < _TOO_LOUD) or (faint and ticks.period_s > faint_beat_s):
         return None
     return _wavers(ticks, walked, loud)
 

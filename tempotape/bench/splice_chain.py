@@ -1,4 +1,7 @@
-"""Which short sounds come once a turn: chains of them, and whether one may be a splice's."""
+"""Which short sounds come once a turn: chains of them, and whether one may be a splice's.
+
+Ticks too faint to stand out one by one are found by folding: hiss adds up to nothing at any pace.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,8 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+
+from tempotape.bench.splice_time import Band
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -32,7 +37,7 @@ _STRONG_DB = 10.0  # over the loudest tenth of the noise: no tick can go unheard
 _LOUD_PEAK = 0.04
 _LOUD_OVER_FLOOR_DB = 48.0
 # From these on it is somebody playing, at any pace.
-_LOUDEST_PEAK = 0.16
+_LOUDEST_PEAK = 0.1
 _LOUDEST_OVER_FLOOR_DB = 60.0
 _ALONE_DB = 25.0
 _HISS_DB = 8.0  # hiss comes hardly ever this far over its own loudest tenth
@@ -55,6 +60,20 @@ _OFF_STEP_S = 0.006
 _RINGING_S = 0.12
 _ONSET_DB = 3.0
 _OFF_LINE = 4.0  # times the scatter of the ticks that nothing disturbs
+_SILENT = 0.9  # of the recording
+_FOLDED_S = 60.0  # of a recording: more takes long, and tells little more
+_FOLD_PERIOD_S = 1.0
+_FOLD_TURNS = 5
+_FOLD_REACH = 3  # bins that a tick may come early or late
+_FOLD_APART_S = 0.1
+_FOLD_MOST = 100
+_FOLD_SPAN = 0.4  # of the recording, between the two places that give a period to try
+_FOLD_CHANCE = 3e-5  # of one band, the periods tried counted
+_FOLD_OTHER = 0.01  # chance of what comes between the ticks, below which there are more of them
+_FOLD_HUM = 1e-3  # chance of what comes so many bins before, below which it is hum
+_FOLD_CLEAR = 8
+_FOLD_HEARD = 1.5  # chances are logarithms: one in four and a half
+_BESIDE = np.array([-5, -4, -3, -2, -1, 1, 2, 3, 4, 5])  # times a common multiple of mains cycles
 
 
 class Events(NamedTuple):
@@ -65,7 +84,7 @@ class Events(NamedTuple):
     band: npt.NDArray[np.intp]  # the one that it stands out of most
     level_db: Floats
     over_floor_db: Floats
-    peak: Floats  # full scale 1.0, above 1.5 kHz
+    peak: Floats  # full scale 1.0, without hum
     sounds_s: Floats  # whatever stands out anywhere, in the quiet or not
     sounds_db: Floats
 
@@ -378,3 +397,111 @@ def in_line(chain: Chain, events: Events) -> Bools:
     half = 0.5 * np.ptp(turns[run])
     away = np.abs(turns - np.mean(turns[run])) / half
     return np.asarray(run | (off_s < _OFF_LINE * wander_s * np.maximum(away, 1.0)))
+
+
+def silent(events: Events, quiet: Bools) -> bool:
+    """Whether nothing plays: quiet nearly all along, and few sounds that stand out."""
+    sounds = np.count_nonzero(events.sounds_db > _STRONG_DB)
+    return bool(np.mean(quiet) > _SILENT and sounds < _PLAYED_SOUNDS)
+
+
+class Folded(NamedTuple):
+    """Ticks that only stand out together: the bins, in the band of that number, and the turns."""
+
+    bins: npt.NDArray[np.intp]
+    turns: Floats
+    band: int
+    log_chance: float
+
+
+def folded(band: Band, number: int, bin_s: float) -> Folded | None:
+    """The period at which sounds too faint by themselves add up to what hiss hardly would.
+
+    Each place has a chance, by its rank among all, to be as loud in hiss. The chances of places one
+    period apart are put together as Fisher did (1932, Statistical Methods for Research Workers):
+    the sum of n of their negative logarithms is half a chi-squared of 2 n degrees of freedom.
+    """
+    smooth = band.smooth[: round(_FOLDED_S / bin_s)]
+    loud, surprise = _surprise(smooth, bin_s)
+    length = len(smooth)
+    first, period, apart = _tries(loud, bin_s)
+    if not len(first):
+        return None
+    start = first % period
+    count = np.floor((length - 1 - start) / period).astype(np.intp) + 1
+    total = np.zeros(len(first))
+    for turn in range(int(count.max())):
+        on = turn < count
+        total[on] += surprise[np.rint(start[on] + turn * period[on]).astype(np.intp)]
+    # Two of the places were chosen for being loud.
+    total -= surprise[first] + surprise[first + apart]
+    best = int(np.argmin(_log_together(total, count - 2)))
+    chance = float(_log_together(float(total[best]), int(count[best]) - 2)) + math.log(len(first))
+    due = start[best] + period[best] * np.arange(count[best])
+    if chance > math.log(_FOLD_CHANCE) or not _whole(surprise, due, float(period[best]), bin_s):
+        return None
+    places = np.rint(due).astype(np.intp)
+    heard = surprise[places] > _FOLD_HEARD
+    if np.count_nonzero(heard) < max(FEWEST_TICKS, _FAINT_HITS * len(places)):
+        return None
+    around = np.clip(places[heard, None] + np.arange(-_FOLD_REACH, _FOLD_REACH + 1), 0, length - 1)
+    bins = around[np.arange(len(around)), np.argmax(smooth[around], axis=1)]
+    return Folded(bins, np.flatnonzero(heard).astype(np.float64), number, chance)
+
+
+def _surprise(smooth: Floats, bin_s: float) -> tuple[Floats, Floats]:
+    """How loud each bin is, hum and slow changes told by what comes whole mains cycles away;
+    and the negative logarithm of the chance that one as loud is as near.
+    """
+    from scipy.ndimage import maximum_filter1d  # noqa: PLC0415
+    from scipy.stats import rankdata  # noqa: PLC0415
+
+    near = maximum_filter1d(smooth, 2 * _FOLD_REACH + 1)
+    away = np.rint(_BESIDE * MAINS_S / bin_s).astype(np.intp)
+    usual = np.maximum(np.mean([np.roll(near, by) for by in away], axis=0), 1e-30)
+    return smooth / usual, -np.log1p((1.0 - rankdata(near / usual, "max")) / len(near))
+
+
+def _tries(loud: Floats, bin_s: float) -> tuple[npt.NDArray[np.intp], Floats, npt.NDArray[np.intp]]:
+    """First places, periods and how far the second place is, in bins, of what is worth a try."""
+    from scipy.ndimage import maximum_filter1d  # noqa: PLC0415
+
+    highest = maximum_filter1d(loud, 2 * round(_FOLD_APART_S / bin_s) + 1)
+    places = np.flatnonzero(loud == highest)
+    places = np.sort(places[np.argsort(-loud[places])[:_FOLD_MOST]])
+    apart = places[None, :] - places[:, None]
+    one, other = np.nonzero(apart >= _FOLD_SPAN * len(loud))
+    apart = apart[one, other]
+    parts = (apart * (bin_s / _FOLD_PERIOD_S)).astype(np.intp)
+    pair = np.repeat(np.arange(len(apart)), parts)
+    part = np.arange(len(pair)) - np.repeat(np.cumsum(parts) - parts, parts) + 1
+    period = apart[pair] / part
+    often = period * _FOLD_TURNS <= len(loud)
+    return places[one[pair[often]]], period[often], apart[pair[often]]
+
+
+def _log_together(total: Floats | float, count: npt.NDArray[np.intp] | int) -> Floats:
+    from scipy.special import chdtrc  # noqa: PLC0415
+
+    chance = chdtrc(2.0 * np.asarray(count), 2.0 * np.maximum(total, 0.0))
+    return np.asarray(np.log(np.maximum(chance, 1e-300)))
+
+
+def _whole(surprise: Floats, due: Floats, period: float, bin_s: float) -> bool:
+    """Whether the ticks come no more often than they are `due`, in bins, and are no hum.
+
+    Hum and the bins beat, in places one period apart; some cycles before, hum is heard as well.
+    """
+
+    def chance(places: Floats) -> float:
+        inside = np.rint(places[places >= 0.0]).astype(np.intp)
+        return float(_log_together(float(np.sum(surprise[inside])), len(inside)))
+
+    before = range(_FOLD_CLEAR, round(MAINS_S / bin_s) - _FOLD_CLEAR, _FOLD_REACH)
+    if min(chance(due - away) for away in before) < math.log(_FOLD_HUM):
+        return False
+    for parts in (2, 3):
+        between = due[:-1, None] + period / parts * np.arange(1, parts)
+        if chance(between.ravel()) < math.log(_FOLD_OTHER):
+            return False
+    return True
