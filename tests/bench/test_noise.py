@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
@@ -12,7 +14,23 @@ RATE_HZ = 16_000
 FRAMES = 12 * RATE_HZ
 T_S = np.arange(FRAMES) / RATE_HZ
 HISS = 1e-3 * np.random.default_rng(1).normal(size=FRAMES)
-TONE = 0.1 * np.sin(2 * np.pi * 3150 * T_S)
+
+
+def sine(hz):
+    return np.sin(2 * np.pi * hz * T_S)
+
+
+def repeated(sound, delay_s, gain):
+    """The sound and its repeats, each `gain` times as loud as the one before."""
+    heard = sound.copy()
+    lag = round(delay_s * RATE_HZ)
+    for k in range(1, 1 + len(sound) // lag):
+        heard[k * lag :] += gain**k * sound[: -k * lag]
+    return heard
+
+
+TONE = 0.1 * sine(3150)
+SIN_9 = np.sqrt(np.prod(np.arange(1, 18, 2) / np.arange(2, 19, 2)))  # rms of sin^9: Wallis
 PHRASE = plucked(np.arange(0.2, 11.5, 0.5), [147.0] * 23, FRAMES, RATE_HZ)
 
 
@@ -33,6 +51,15 @@ def level(sound, block=10_007):
         (HISS + clicks(np.arange(0.5, 8.0, 0.7), FRAMES, RATE_HZ), -60.0),
         (HISS + PHRASE * (T_S < 7), -60.0),
         (HISS + TONE * (T_S < 9), -60.0),
+        (HISS[: 5 * RATE_HZ // 4], -60.0),
+        # Lines of a motor that turns 24.6 times a second; a buzz of twice the mains' frequency.
+        (HISS + 0.01 * sine(24.6) + 0.005 * sine(73.8), 10 * np.log10(1e-6 + 6.25e-5)),
+        (HISS / 100 + 0.01 * sine(99.9) ** 9, 20 * np.log10(0.01 * SIN_9)),
+        # Repeats that die away, and hiss that goes round with them: 1 / (1 - g^2) in power.
+        (HISS + repeated(clicks([0.5, 4.5], FRAMES, RATE_HZ), 0.2, 0.6), -60.0),
+        (repeated(HISS, 0.4, 0.5), -60.0 - 10 * np.log10(1 - 0.5**2)),
+        # Only at the end, after more than five minutes.
+        (np.concatenate([np.tile(HISS + TONE, 26), HISS]), -60.0),
     ],
 )
 def test_the_level_of_the_quiet_parts_is_within_a_quarter_of_a_decibel(sound, dbfs):
@@ -64,6 +91,30 @@ def test_where_nothing_is_quiet_the_reason_is_told(sound, told):
     result = level(sound)
     assert result.noise is None
     assert result.warnings == (told,)
+
+
+CHORD = 0.003 * sine(147.0) + 0.005 * sine(196.0) + 0.004 * sine(247.0)
+STRUMMED = plucked(
+    0.2 + 0.4 * np.arange(29), np.resize([147.0, 220.0, 294.0, 175.0, 262.0], 29), FRAMES, RATE_HZ
+)
+
+
+@pytest.mark.parametrize(
+    ("sound", "told"),
+    [
+        (CHORD, "mostly a tone of 196 Hz that is no hum"),
+        # The level of a tenth of a second stays the same; between the repeats there is only hiss.
+        (repeated(clicks([0.05], FRAMES, RATE_HZ, "burst", 0.05), 0.08, 1.0), "repeats sound on"),
+        (repeated(STRUMMED, 0.45, 0.9), "notes or repeats sound on, "),
+        (30 * HISS * 10 ** (-2.0 * T_S / 20), r"still falls, by (1\.[89]|2\.[012]) dB a second"),
+    ],
+    ids=["chord", "repeats", "phrase and repeats", "dying away"],
+)
+def test_what_sounds_on_is_not_taken_for_noise(sound, told):
+    result = level(sound + HISS / 100)
+    assert result.noise is None
+    assert re.search(told, *result.warnings)
+    assert re.search("silence|died away", *result.warnings)
 
 
 def test_blocks_of_any_length_give_the_same_level():
