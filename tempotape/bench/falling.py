@@ -98,6 +98,13 @@ class Fall(msgspec.Struct, frozen=True):
         error = np.hypot(np.hypot(error, uneven), self.together_db)
         return float(20 * np.log10(amplitude.mean())), float(error)
 
+    def power_mean(self, band: tuple[float, float]) -> float:
+        """The same in dB where the mean is of powers, over equal steps of frequency.
+
+        So a meter of the band's level reads it, of sound that is as strong at each frequency.
+        """
+        return float(DB * np.log(np.mean(10 ** (self.at(np.linspace(*band, 97))[0] / 10))))
+
 
 def cells_of(powers: Powers) -> Cells:
     """The powers in cells of a twelfth of an octave, or of one bin where that is wider."""

@@ -3,13 +3,16 @@
 The k-th repeat of an attack lies k delays after it. How the level falls from the k-th to the next,
 at each frequency, is the gain of one pass round the loop: over the tape, its amplifiers and the
 feedback. Of a band the gain told is the mean of that amplitude over it, each part of an octave
-counting alike. Where the tape saturates it is the gain of the repeats that are faint enough not to.
+counting alike. Means of other kinds differ from it where the gain varies within the band: its error
+is large enough for those. Where the tape saturates it is the gain of the repeats that are faint
+enough not to.
 """
 
 from __future__ import annotations
 
 import functools
 import itertools
+import math
 from collections.abc import Sequence
 
 import msgspec
@@ -27,6 +30,7 @@ from tempotape.text import listed
 
 OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 OVERALL_HZ = (500.0 / 2**0.5, 2000.0 * 2**0.5)
+WIDER_HZ, MIDDLE_HZ = (250.0 / 2**0.5, 2000.0 * 2**0.5), (900.0, 1100.0)
 MOST_REPEATS = 12
 MOST_ATTACKS = 48
 BEFORE_S, LENGTH_S = 0.004, 0.034
@@ -56,7 +60,11 @@ TOO_FEW = "fewer than two repeats of an attack stand over the noise"
 
 
 class Octave(msgspec.Struct, frozen=True):
-    """Loop gain in the octave band around `hz`; error is one standard deviation."""
+    """Loop gain in the octave band around `hz`.
+
+    The error is one standard deviation, with how far a mean of powers over equal steps of frequency
+    would be off.
+    """
 
     hz: float
     gain_db: float
@@ -64,7 +72,11 @@ class Octave(msgspec.Struct, frozen=True):
 
 
 class Repeats(msgspec.Struct, frozen=True):
-    """Loop gain a pass, around 500 Hz to 2 kHz; what follows from it is None where none falls."""
+    """Loop gain a pass, around 500 Hz to 2 kHz; what follows from it is None where none falls.
+
+    The error is one standard deviation, with how far a mean of powers, the mean from 250 Hz on and
+    the gain at 1 kHz are off.
+    """
 
     loop_gain_db: float
     error_db: float
@@ -340,11 +352,12 @@ def _told(found: Stretches, delay_s: float) -> RepeatsResult:
     cells = msgspec.structs.replace(cells, heard=over)
     fall = fall_of(cells)
     less = _without_some(found, over, fall)
-    gain_db, error_db = _gain(fall, less, OVERALL_HZ)
+    others = [fall.power_mean(OVERALL_HZ), fall.mean(WIDER_HZ)[0], fall.mean(MIDDLE_HZ)[0]]
+    gain_db, error_db = _gain(fall, less, OVERALL_HZ, others)
     if error_db > MOST_ERROR_DB:
         return _refused(f"it would be {gain_db:.1f} dB, but only within {error_db:.1f} dB")
     shown = [
-        Octave(centre, *_gain(fall, less, band))
+        Octave(centre, *_gain(fall, less, band, [fall.power_mean(band)]))
         for centre, band in zip(OCTAVES_HZ, map(_octave, OCTAVES_HZ), strict=True)
         if band[1] < found.hz[-1] * TOP and all(_shown(cells, third) for third in _thirds(band))
     ]
@@ -452,15 +465,18 @@ def _without_some(found: Stretches, over: NDArray[np.bool_], fall: Fall) -> list
     return less
 
 
-def _gain(fall: Fall, less: Sequence[Fall], band: tuple[float, float]) -> tuple[float, float]:
+def _gain(
+    fall: Fall, less: Sequence[Fall], band: tuple[float, float], others: Sequence[float]
+) -> tuple[float, float]:
     """Gain a pass in a band and its error (dB).
 
     The error is the larger of what the fit leaves and of the jackknife (Efron, 1982) over `less`,
-    each without a share of the attacks.
+    each without a share of the attacks; and how far `others`, means of other kinds, are off.
     """
     gain_db, fitted = fall.mean(band)
     without = np.array([one.mean(band)[0] for one in less])
-    return gain_db, float(np.hypot(max(fitted, _jackknife(without)), LEAST_ERROR_DB))
+    off = float(np.sqrt(np.mean(np.square(np.array(others) - gain_db))))
+    return gain_db, math.hypot(max(fitted, _jackknife(without)), LEAST_ERROR_DB, off)
 
 
 def _jackknife(without: Samples) -> float:

@@ -31,6 +31,13 @@ def test_the_mean_of_a_sloping_gain_is_that_of_its_amplitude():
     assert fall.mean(OCTAVE)[0] == pytest.approx(mean_db, abs=0.05)
 
 
+def test_the_mean_of_its_power_is_that_of_the_square_of_frequency():
+    """6 dB an octave: the mean of f^2 from sqrt 1/2 to sqrt 2 is (f^3 / 3)' / (f)' there."""
+    fall = fall_of(cells_of(powers(6.0206 * np.log2(HZ / 1000.0) - 9.0)))
+    mean_db = 10 * np.log10((2**1.5 - 0.5**1.5) / 3 / (2**0.5 - 0.5**0.5)) - 9.0
+    assert fall.power_mean(OCTAVE) == pytest.approx(mean_db, abs=0.05)
+
+
 def test_noise_does_not_bend_the_fall_and_its_error_is_as_large_as_what_it_is_off():
     off = []
     for seed in range(40):
