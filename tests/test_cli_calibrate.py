@@ -609,6 +609,12 @@ def strummed(path, delay_ms, *, echo=True):
     return path
 
 
+def silent(path):
+    """Two seconds in which nothing is played."""
+    soundfile.write(path, np.zeros((2 * RATE_HZ, 2)), RATE_HZ)
+    return path
+
+
 def test_recordings_give_one_point_a_position_and_a_refused_one_is_told(run, unit, tmp_path):
     good = strummed(tmp_path / "good.wav", 400.0)
     dry = strummed(tmp_path / "dry.wav", 400.0, echo=False)
@@ -628,23 +634,23 @@ def test_recordings_give_one_point_a_position_and_a_refused_one_is_told(run, uni
 
 
 def test_in_a_terminal_measuring_shows_how_far_it_is(run, unit, answers, tmp_path):
-    answers("n")
-    take = strummed(tmp_path / "take.wav", 400.0)
+    answers()
+    take = silent(tmp_path / "take.wav")
     _, _, err = run("--unit", unit, "--head", "long", "--recording", take, "--knob", "6.2")
     assert "measuring take.wav" in err
     assert "100%" in err
 
 
 def test_when_nothing_gives_a_point_that_is_the_fault(run, unit, tmp_path):
-    dry = strummed(tmp_path / "dry.wav", 400.0, echo=False)
-    code, out, err = run("--unit", unit, "--head", "long", "--recording", dry, "--knob", "7")
+    take = silent(tmp_path / "take.wav")
+    code, out, err = run("--unit", unit, "--head", "long", "--recording", take, "--knob", "7")
     assert (code, out) == (1, "")
     assert err.endswith(f"{unit}: no point came of this, so nothing was written\n")
 
 
 def test_a_name_with_escapes_reaches_no_terminal(run, unit, tmp_path):
-    dry = strummed(tmp_path / "a\x1b[31mb.wav", 400.0, echo=False)
-    _, out, err = run("--unit", unit, "--head", "long", "--recording", dry, "--knob", "7")
+    take = silent(tmp_path / "a\x1b[31mb.wav")
+    _, out, err = run("--unit", unit, "--head", "long", "--recording", take, "--knob", "7")
     assert "\x1b" not in out + err
     assert "recording a[31mb.wav" in err
 
@@ -661,7 +667,7 @@ def test_a_walk_without_its_blocks_names_each_mark(run, unit, tmp_path):
 
 
 def test_marks_walked_twice_are_told(run, unit, tmp_path):
-    take = strummed(tmp_path / "walk.wav", 400.0)
+    take = silent(tmp_path / "walk.wav")
     _, _, err = run("--unit", unit, "--head", "long", "--walk", take, "--marks", "2,4,2")
     assert err.splitlines()[0] == "walked more than once, each time for a point of its own: 2"
 

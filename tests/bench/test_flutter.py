@@ -145,7 +145,7 @@ def test_a_transport_is_read_within_4_percent(how):
 
 @pytest.mark.parametrize("dry_too", [True, False])
 @pytest.mark.parametrize(
-    ("feedback", "delay_s"), [(0.0, 0.5), (0.3, 0.12), (0.4, 0.25), (0.6, 0.12), (0.85, 0.3)]
+    ("feedback", "delay_s"), [(0.0, 0.5), (0.3, 0.12), (0.4, 0.25), (0.85, 0.3)]
 )
 def test_a_transport_is_read_within_4_percent_without_knowing_the_delay(feedback, delay_s, dry_too):
     unit = msgspec.structs.replace(SLOW, feedback=feedback, gap_mm=120 * delay_s)
@@ -207,7 +207,7 @@ def joined_by_lines(hz):
 
 def test_the_error_is_that_of_the_reading_of_these_seconds():
     ratios = []
-    for seed in range(12):
+    for seed in range(9):
         rng = np.random.default_rng(seed)
         unit = msgspec.structs.replace(
             SLOW,
@@ -385,7 +385,7 @@ def wide_band(seed, rate_hz=16_000, seconds=10.0):
     return sound, 100 * gain * np.percentile(np.abs(weighted), 95) * SINE_READS_PEAK
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(4))
 def test_wide_band_flutter_from_end_to_end_is_read_within_1_5_percent(seed):
     sound, truth = wide_band(seed)
     flutter = read(sound, 16_000).flutter
@@ -424,7 +424,7 @@ def test_a_level_that_wavers_fast_is_no_repeat(delay_ms):
 
 def test_a_steady_tone_whose_level_wavers_fast_is_refused():
     # What beats as much as this would deviate by 0.25 * 5 / 3150, and hide 0.05 %.
-    sound = tone(16_000, 9.0, [(0.9, 0.05, 0.0), (2.3, 0.03, 1.0)])
+    sound = tone(16_000, 6.5, [(0.9, 0.05, 0.0), (2.3, 0.03, 1.0)])
     sound *= 1 + 0.25 * np.sin(2 * np.pi * 5.0 * np.arange(len(sound)) / 16_000)
     result = read(sound, 16_000)
     assert result.flutter is None
@@ -447,10 +447,12 @@ def coded(sound, name, level, tmp_path):
     return soundfile.read(path)[0]
 
 
-@pytest.mark.parametrize(("name", "level"), [("a.ogg", 0.5), ("a.ogg", 1.0), ("a.mp3", 0.5)])
-@pytest.mark.parametrize("delay_ms", [None, 300.0])
+@pytest.mark.parametrize(
+    ("name", "level", "delay_ms"),
+    [("a.ogg", 0.5, 300.0), ("a.ogg", 1.0, None), ("a.mp3", 0.5, 300.0)],
+)
 def test_a_tone_that_stands_still_in_a_lossy_file_is_told_so(name, level, delay_ms, tmp_path):
-    still = coded(tone(48_000, 10.0, level=0.25), name, level, tmp_path)
+    still = coded(tone(48_000, 7.0, level=0.25), name, level, tmp_path)
     result = read(still, 48_000, delay_ms)
     assert result.flutter is None
     assert result.warnings == (

@@ -140,8 +140,9 @@ def test_marks_that_are_not_in_the_recording_are_told(walk, folder):
 
 
 def test_the_tone_of_a_mark_is_read_where_its_clicks_tell_no_delay(walk, folder):
-    clicks = walk_layout(3, TURN_S).part("clicks", 0)
-    sound, _ = soundfile.read(walk, always_2d=True)
+    layout = walk_layout(3, TURN_S)
+    clicks = layout.part("clicks", 0)
+    sound, _ = soundfile.read(walk, frames=round(layout.block_s * RATE_HZ), always_2d=True)
     span = slice(round(clicks.start_s * RATE_HZ), round((clicks.end_s + 2.5) * RATE_HZ))
     sound[span] = np.random.default_rng(2).normal(0.0, 0.0003, sound[span].shape)
     silent = folder / "silent.wav"
@@ -204,7 +205,7 @@ def test_a_mark_counted_from_its_neighbours_says_so(walk, folder):
 
 def test_the_delay_of_a_mark_is_that_of_its_clicks_whatever_sounds_after_them(walk, folder):
     layout = walk_layout(3, TURN_S)
-    sound, _ = soundfile.read(walk, always_2d=True)
+    sound, _ = soundfile.read(walk, frames=round(layout.block_s * RATE_HZ), always_2d=True)
     tone = layout.part("tone", 0)
     rng = np.random.default_rng(3)
     burst = 0.3 * rng.normal(size=100) * np.exp(-np.arange(100) / 20)

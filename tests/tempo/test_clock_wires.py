@@ -71,11 +71,11 @@ def test_it_settles_as_soon_as_a_fit_that_knows_the_numbers(tempo, jitter_ms, be
 def test_lost_and_doubled_ticks_at_3_ms_jitter_cost_no_more_than_their_share(tempo, kind):
     # At 300 BPM the jitter is more than a third of the period.
     rng = random.Random(f"{tempo} {kind}")
-    runs = [DAMAGE[kind](steady(tempo, 10, HEAVY_S, rng), rng) for _ in range(14)]
+    runs = [DAMAGE[kind](steady(tempo, 10, HEAVY_S, rng), rng) for _ in range(10)]
     told = [readings(run)[-1] for run in runs]
     bound = bound_bpm(tempo, min(len(runs[0]), int(10 / period_s(tempo))), HEAVY_S)
     errors = [reading.tempo_bpm - tempo for reading in told]
-    # 14 runs tell a spread to within 19 % (one sd of it), which is allowed for twice. In one run
+    # 10 runs tell a spread to within 22 % (one sd of it); 38 % are allowed for. In one run
     # of a hundred the ticks of the last seconds are numbered anew, and the error is larger.
     close = sorted(map(abs, errors))[:-1]
     assert rms(close) <= 1.15 * 1.38 * bound
@@ -140,7 +140,7 @@ def test_rounded_times_at_fast_tempos_are_within_one_frame_in_10_s(tempo):
     # Two lines whose ends part by less than a frame may give the very same times: 1 ms in 10 s
     # is 0.02 to 0.03 BPM here.
     rng = random.Random(f"rounded {tempo}")
-    for _ in range(8):
+    for _ in range(5):
         told = readings(rounded_run(tempo, 0.0, rng))[-1]
         assert told.tempo_bpm == pytest.approx(tempo, abs=1.05 * tempo * 0.001 / 10)
 
@@ -150,7 +150,7 @@ def test_the_stated_error_is_honest_under_rounding(jitter_ms):
     rng = random.Random(f"honest {jitter_ms}")
     ratios = []
     for tempo in [77.7, 133.33, *NEARLY_WHOLE, 208.32, 249.98]:
-        for _ in range(5):
+        for _ in range(4):
             told = readings(rounded_run(tempo, jitter_ms / 1000, rng))[-1]
             ratios.append((told.tempo_bpm - tempo) / told.error_bpm)
     assert 0.6 <= rms(ratios) <= 1.6
@@ -211,7 +211,7 @@ def test_a_gap_of_4_s_is_lost_and_then_locks_within_a_beat_at_any_tempo(tempo, j
 def test_start_and_continue_leave_no_trace_of_the_old_tempo(before, after, runs_on, go):
     # The clock may run on while stopped, at the old tempo or at the new, or be silent.
     rng = random.Random(f"{before} {after} {runs_on}")
-    for _ in range(3):
+    for _ in range(2):
         follower = ClockFollower()
         readings(steady(before, 8, 0.001, rng), follower)
         follower.feed(8.005, STOP)

@@ -37,17 +37,16 @@ def verdicts(sent_s, came_s, own=None):
 @pytest.mark.parametrize("jitter_s", [0.0, 0.001, 0.003])
 def test_ours_is_recognised_within_a_beat_and_a_half_and_for_good(tempo_bpm, delay_s, jitter_s):
     rng = random.Random(f"{tempo_bpm} {delay_s} {jitter_s}")
-    for _ in range(3):
-        sent_s = ticks_s(tempo_bpm, 30)
-        told = verdicts(sent_s, delayed(rng, sent_s, delay_s, jitter_s))
-        assert set(told[:24]) <= {"undecided", "own"}
-        assert set(told[36:]) == {"own"}
+    sent_s = ticks_s(tempo_bpm, 30)
+    told = verdicts(sent_s, delayed(rng, sent_s, delay_s, jitter_s))
+    assert set(told[:24]) <= {"undecided", "own"}
+    assert set(told[36:]) == {"own"}
 
 
 def test_ours_is_recognised_with_ticks_lost_and_doubled():
     rng = random.Random(3)
-    for _ in range(20):
-        sent_s = ticks_s(120, 60)
+    for _ in range(10):
+        sent_s = ticks_s(120, 30)
         told = verdicts(sent_s, delayed(rng, sent_s, 0.03, 0.002, missing=0.05, doubled=0.03))
         assert "foreign" not in told
         assert set(told[36:]) == {"own"}
@@ -60,14 +59,13 @@ def test_another_clock_is_not_taken_for_ours_for_more_than_a_few_beats(
     tempo_bpm, off_bpm, jitter_s
 ):
     rng = random.Random(f"{tempo_bpm} {off_bpm} {jitter_s}")
-    for _ in range(3):
-        sent_s = ticks_s(tempo_bpm, 60)
-        came_s = delayed(rng, ticks_s(tempo_bpm + off_bpm, 60, START_S + 0.011), 0.0, jitter_s)
-        told = verdicts(sent_s, came_s)
-        # A fifth of a quarter a minute is 1.7 ms in a second at 120: jitter hides it for a while.
-        assert set(told[9 * 24 :]) == {"foreign"}
-        if abs(off_bpm) >= 7 and jitter_s < 0.001:
-            assert "own" not in told
+    sent_s = ticks_s(tempo_bpm, 60)
+    came_s = delayed(rng, ticks_s(tempo_bpm + off_bpm, 60, START_S + 0.011), 0.0, jitter_s)
+    told = verdicts(sent_s, came_s)
+    # A fifth of a quarter a minute is 1.7 ms in a second at 120: jitter hides it for a while.
+    assert set(told[9 * 24 :]) == {"foreign"}
+    if abs(off_bpm) >= 7 and jitter_s < 0.001:
+        assert "own" not in told
 
 
 @pytest.mark.parametrize("delay_s", [0.01, 0.2])
