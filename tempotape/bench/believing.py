@@ -17,11 +17,11 @@ import numpy as np
 
 from tempotape.bench.all_wet import all_wet
 from tempotape.bench.beats import REGULAR, off_beat, on_the_beat
+from tempotape.bench.by_chance import lines_by_chance, not_by_chance
 from tempotape.bench.explaining import UNLIKE, WIDTH, Evidence, Explanation
 from tempotape.bench.offered import LEAST_COPIES, WILD, WILD_S, offered
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.played_again import Offer, apart_from_played, beside, unchanged
-from tempotape.bench.ringing import rings, rings_on
 from tempotape.bench.weighing import EXCUSED_COST, weighed
 
 FEW_CHAINS, MANY = 6, 8
@@ -33,15 +33,17 @@ LEAST_STRIKES = 0.4  # of the copies: a note that rings on resembles itself, but
 EXACT = 0.6  # looseness of copies that fall so exactly that it cannot be chance
 DECIDED, DECIDED_PRESENCE = 0.25, 0.5  # of the sounds left over: a margin that settles it
 LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where they fall exactly
+NO_CHANCE = -20.0  # log 10 of how many such lines chance makes
 LEAST_MARGIN, LEAST_MARGIN_PART = 0.9, (0.02, 0.12)  # parts of the sounds left over
+ALL_PRESENT = 0.95
+STEPS_A_BAR, STEP_OFF = 48, 0.005  # sixteenths and triplets; of a step
+MIRRORED, MIRROR_MARGIN = 0.002, 0.35  # of a beat; of the sounds left over
 BESIDE_S = 0.030
+FAINTEST_DB = -30.0  # of first copies over what is played: fainter ones ring on
 FALLING_DB = -1.0  # a pass
 LOUDER_DB, LASTING_DB = 4.0, -0.5  # of first copies; of further ones, a pass
 GROWING_DB, GROWING_ERRORS, GROWING_LIKENESS = 1.2, 3.0, 0.75
-FAINTER_DB = -1.5  # of further repeats
-LIKELIER = 0.5  # of the sounds left over: more than notes that ring on hide
 DISTINCT, SHARED_S = 0.01, 0.0005  # of the lag: nearer lags are one; between copies that are one
-MOST_RINGING = 30  # asked whether they ring on
 WEIGHED, ALSO_WEIGHED = 12, 4
 PART_PRESENCE = 0.35  # at a half, third or quarter of the lag: then that may be the delay
 PART_MARGIN, AS_MANY = (0.15, 0.4), 0.8  # the latter where nearly as many copies are there
@@ -67,20 +69,24 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     none = ONLY_PLAYED if offer.played else NO_REPEATS
     # Both sides through one filter: what a pass does is short, unlike the two filters' difference.
     played_sound = sound if mono else sound.through(copies)
-    ringing = rings(evidence, sound)
-    costs = _costs(offer, played_sound, copies, ringing=ringing)
+    costs = _costs(offer, played_sound, copies)
     if not costs:
         return Belief(None, none)
     best, least = min(costs, key=lambda pair: pair[1])
     rivals = _rivals(best, least, costs)
     clear = min((more for _, more in rivals), default=np.inf)
     decided = clear > DECIDED * best.left_over
-    if not _credible(best, decided=decided, ringing=ringing):
+    faint = mono and best.level_db(best.first) < FAINTEST_DB
+    if faint or not _credible(best, offer.evidence, decided=decided):
         return Belief(None, none)
     doubtful = (
         (mono and not decided and unchanged(best, offer.evidence, sound) is not None)
         or any(_part_of(best, other, more) for other, more in rivals)
-        or any(beside(best, other, BESIDE_S * evidence.rate) for other in offer.played)
+        or any(
+            beside(best, other, BESIDE_S * evidence.rate) or _in_step(best, other)
+            for other in offer.played
+        )
+        or any(_mirrored(best, other, more, offer.beats) for other, more in rivals)
         or _multiple(best, offer.evidence)
     )
     if doubtful or clear < _least_margin(best):
@@ -95,31 +101,16 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     return Belief(best)
 
 
-def _costs(
-    offer: Offer, sound: Whitened, copies: Whitened, *, ringing: bool
-) -> list[tuple[Explanation, float]]:
+def _costs(offer: Offer, sound: Whitened, copies: Whitened) -> list[tuple[Explanation, float]]:
     """The explanations worth weighing and what each costs, in sounds left over."""
     evidence, told = offer.evidence, offer.told
-    if ringing:
-        told = [
-            found for found in told[:MOST_RINGING] if not rings_on(found, evidence, sound, copies)
-        ]
     # On a beat, lags that make the sounds copies of one another cost least before they are weighed.
     regular = [
         found for found in told[WEIGHED:] if off_beat(found, evidence, offer.beats) < REGULAR
     ]
     told = told[:WEIGHED] + regular[:ALSO_WEIGHED]
     costs = on_the_beat(weighed(told, evidence, sound, copies), evidence, offer.beats)
-    if not ringing:
-        return costs
-    return [
-        (found, cost)
-        for found, cost in costs
-        if not any(
-            _further(found, other) and other_cost < cost + LIKELIER * other.left_over
-            for other, other_cost in costs
-        )
-    ]
+    return not_by_chance(costs, evidence)
 
 
 def _rivals(
@@ -144,11 +135,10 @@ def _share(one: Explanation, other: Explanation) -> bool:
     return bool(2 * near.sum() > min(one.found.sum(), other.found.sum()))
 
 
-def _credible(best: Explanation, *, decided: bool, ringing: bool) -> bool:
+def _credible(best: Explanation, evidence: Evidence, *, decided: bool) -> bool:
     """Whether the copies are there, alike in level, and strike or, where too faint, are steady.
 
-    Copies that fall very exactly, or are much better than every other lag's, may be fewer. Among
-    notes that ring on few copies are attacks: those have been asked in another way.
+    Copies that fall very exactly, or are much better than every other lag's, may be fewer.
     """
     few = LEAST_COPIES if best.deep.sum() < best.copied else FEW_CHAINS
     unlike = best.likeness < UNLIKE
@@ -157,13 +147,14 @@ def _credible(best: Explanation, *, decided: bool, ringing: bool) -> bool:
     if _grows(best) or again or (best.copied < FEW_CHAINS and _strays(best)):
         return False
     struck = best.heard_as_attacks
-    if not ringing and struck is not None and struck < LEAST_STRIKES:
+    if struck is not None and struck < LEAST_STRIKES:
         return False
     exact = best.likeness > LIKELY[1] and best.looseness < EXACT
     # Where copies are so like what they copy, nothing hides half of them.
     if best.likeness > CLEAN and best.presence < CLEAN_PRESENCE:
         return False
-    best_by_far = decided and best.likeness > LIKELY[0] and best.presence > DECIDED_PRESENCE
+    no_chance = best.likeness > LIKELY[0] or lines_by_chance(best, evidence) < NO_CHANCE
+    best_by_far = decided and no_chance and best.presence > DECIDED_PRESENCE
     if best.copied >= MANY and (exact or best_by_far):
         return True
     if best.presence < LEAST_PRESENCE or best.gain_scatter_db > MOST_SCATTER_DB:
@@ -193,29 +184,43 @@ def _strays(found: Explanation) -> bool:
 
 
 def _part_of(best: Explanation, other: Explanation, more: float) -> bool:
-    """Whether `best` may be the second, third or fourth repeat at the lag of `other`."""
-    whole = round(best.middle / other.middle)
-    as_many = other.likeness > SURE_COHERENCE and other.found.sum() > AS_MANY * best.found.sum()
-    if more > PART_MARGIN[int(as_many)] * best.left_over:
-        return False
-    signs = {best.sign, other.sign**whole}
-    fits = whole <= 4 and best.is_multiple_of(other) and len(signs - {0}) < 2
-    return fits and other.presence > PART_PRESENCE
+    """Whether `best` may be the second, third or fourth repeat at the lag of `other`.
 
-
-def _further(other: Explanation, best: Explanation) -> bool:
-    """Whether the copies at the lag of `other` are further repeats of those at that of `best`.
-
-    Notes seldom come again so exactly that the nearer, louder and better copies were chance.
+    It is, where none is missing at the lag of `other`, louder and liker than at that of `best`.
     """
-    near = other.is_multiple_of(best) and other.middle < 4.5 * best.middle
-    best_db, other_db = (one.level_db(one.first) for one in (best, other))
-    return (
-        near
-        and best.likeness > other.likeness
-        and best_db < FAINTER_DB
-        and other_db < best_db + FAINTER_DB
-    )
+    whole = round(best.middle / other.middle)
+    signs = {best.sign, other.sign**whole}
+    if whole > 4 or not best.is_multiple_of(other) or len(signs - {0}) > 1:
+        return False
+    louder = other.level_db(other.first) > best.level_db(best.first)
+    if other.presence > ALL_PRESENT and louder and other.likeness > best.likeness:
+        return True
+    as_many = other.likeness > SURE_COHERENCE and other.found.sum() > AS_MANY * best.found.sum()
+    near = more <= PART_MARGIN[int(as_many)] * best.left_over
+    return near and other.presence > PART_PRESENCE
+
+
+def _mirrored(best: Explanation, other: Explanation, more: float, beats: list[float]) -> bool:
+    """Whether `best` may be from echoes to later sounds of a beat, whose echoes `other` tells.
+
+    Then its copies are louder than what they copy, by as much as the others are fainter.
+    """
+    whole = best.middle + other.middle
+    times = [max(1, round(whole / beat)) for beat in beats]
+    fits = any(abs(whole / (beat * k) - 1) < MIRRORED for beat, k in zip(beats, times, strict=True))
+    louder = best.level_db(best.first) > 0 > other.level_db(other.first)
+    return fits and louder and more < MIRROR_MARGIN * best.left_over
+
+
+def _in_step(best: Explanation, played: Explanation) -> bool:
+    """Whether copies, some of which are missing, fall exactly on the steps of what is played.
+
+    So a machine's pattern repeats in part; the delay of a tape is no such part of a bar.
+    """
+    steps = best.middle / played.middle * STEPS_A_BAR
+    found = int(best.found.sum())
+    there = found / (found + best.missing)
+    return there < ALL_PRESENT and abs(steps - round(steps)) < STEP_OFF
 
 
 def _multiple(best: Explanation, evidence: Evidence) -> bool:

@@ -14,6 +14,7 @@ BEFORE_S = 0.002
 LEAST_CUT_S, LONGEST_CUT_S = 0.006, 0.025
 LEAST_COHERENCE = 0.2
 LEAST_SNR = 4.0
+IN_HISS = 0.25  # power a sample
 MOST_PEAKS = 160
 BESIDE_S, BESIDE = 0.004, 0.6  # what is so near a peak, and smaller, is its own ringing
 STEPS = 8  # a sample
@@ -31,11 +32,17 @@ _FINE = _fine()
 
 
 class Template(msgspec.Struct, frozen=True):
-    """An attack, cut out of the whitened sound from sample `begin`; `noise` is power a sample."""
+    """An attack, cut out of the whitened sound from sample `begin`; `noise` is power a sample.
+
+    Its copies are of `least_size`, the root of their energy. The `least_power`, a sample, is added
+    to what is heard, so that near silence is like nothing: less where hiss does so itself.
+    """
 
     begin: int
     sound: Samples
     noise: float
+    least_size: float = LEAST_SNR
+    least_power: float = 1.0
 
     @property
     def size(self) -> float:
@@ -91,7 +98,7 @@ def template(sound: Whitened, at: int, following: int | None) -> Template:
     if energy[-1] > 0:
         most = int(np.searchsorted(energy, 0.9 * energy[-1])) + round(0.001 * rate)
         cut = cut[: max(most, least)]
-    return Template(begin, cut, sound.noise)
+    return Template(begin, cut, sound.noise, least_power=IN_HISS if sound.hissing else 1.0)
 
 
 def coherence(sound: Whitened, cut: Template, low: int, high: int) -> tuple[Samples, Samples]:
@@ -105,7 +112,7 @@ def coherence(sound: Whitened, cut: Template, low: int, high: int) -> tuple[Samp
     product = fft.rfft(heard, size) * np.conj(fft.rfft(cut.sound, size))
     correlation = fft.irfft(product, size)[: high - low + 1]
     total = np.concatenate(([0.0], np.cumsum(heard**2)))
-    energy = np.maximum(total[width:] - total[:-width], 0.0) + width
+    energy = np.maximum(total[width:] - total[:-width], 0.0) + width * cut.least_power
     rho = correlation / (cut.size * np.sqrt(energy))
     # Where repeats never cease there is no quiet to tell the noise by: what is alike is none.
     return rho, correlation / np.maximum(cut.energy, np.abs(rho) * cut.size**2)
@@ -117,7 +124,7 @@ def copies_of(sound: Whitened, attack: int, cut: Template, low: int, high: int) 
     size = np.abs(rho)
     inner = size[1:-1]
     top = (inner >= size[:-2]) & (inner > size[2:]) & (inner > LEAST_COHERENCE)
-    top &= np.abs(gain[1:-1]) * cut.size > LEAST_SNR
+    top &= np.abs(gain[1:-1]) * cut.size > cut.least_size
     reach = 2 * round(BESIDE_S * sound.rate_hz) + 1
     top &= inner > BESIDE * ndimage.maximum_filter1d(size, reach)[1:-1]
     at = np.flatnonzero(top) + 1

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from tempotape.bench.alike import Alike, alike, cut_out, faint_copies, struck_again
 from tempotape.bench.believing import NO_REPEATS, ONLY_PLAYED, believed
 from tempotape.bench.copies import Matches, coherence, copies_of, gathered, template
 from tempotape.bench.explaining import Evidence, Explanation, Numbers, studied
@@ -21,12 +22,14 @@ from tempotape.bench.onsets import Attacks, Whitened, attacks, whitened
 from tempotape.bench.passing import extra_lag_s, passing
 from tempotape.bench.recording import Samples
 from tempotape.bench.rows import evenly
+from tempotape.bench.struck import rings, struck_alone
 from tempotape.bench.thinned import Thinned
 
 MOST_SERIES, MOST_IN_LINE = 1500, 300
 KNOWN_PART = 0.9  # of the recording: no lag is longer
 STRAY_S, STRAY = 0.002, 0.01  # how far a delay may stray between attacks studied
 ALIKE_COHERENCE, AGAIN_S = 0.9, 0.004  # where the first sound seems to come again
+FEW_ATTACKS, FAINTLY = 8, 7.0  # over hiss, in energy: where so few stand out, those that hardly do
 EDGE_S, EDGE_COHERENCE = 0.004, 0.9  # a played sound comes again more like itself
 AT_ONCE_S = 0.010  # a cut made at random seldom falls so near before a sound
 SILENT_START, FIRST_ATTACKS = 1.5, 20  # of the usual time between the first attacks
@@ -89,11 +92,15 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
     copies = sound if wet is None else whitened(wet)
     if copies is None:
         return DelayResult(why="no delay: the wet side is silent")
-    struck = _without_edge(sound, attacks(sound))
+    struck, click = _struck(sound)
     too_little = _too_little(sound, struck)
     if too_little:
         return DelayResult(why=too_little)
-    evidence = _evidence(sound, copies, struck, mono=wet is None)
+    if click is None and rings(sound, struck):
+        sound = whitened(struck_alone(dry)) or sound
+        copies = sound if wet is None else whitened(struck_alone(wet)) or copies
+        struck = attacks(sound)
+    evidence = _evidence(sound, copies, struck, click, mono=wet is None)
     belief = believed(evidence, sound, copies)
     if belief.best is None:
         return DelayResult(why=belief.why)
@@ -101,6 +108,15 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
     if belief.why:
         return DelayResult(doubted=result.delay, echoes=result.echoes, why=belief.why)
     return result
+
+
+def _struck(sound: Whitened) -> tuple[Attacks, Alike | None]:
+    """The attacks and, where hiss hides them and they are all alike, what they are like."""
+    struck = _without_edge(sound, attacks(sound))
+    click = alike(sound, struck)
+    if click is None and len(struck) < FEW_ATTACKS:
+        click = alike(sound, attacks(sound, FAINTLY))
+    return (struck, None) if click is None else (struck_again(sound, struck, click), click)
 
 
 def _too_little(sound: Whitened, struck: Attacks) -> str:
@@ -125,13 +141,22 @@ def _without_edge(sound: Whitened, struck: Attacks) -> Attacks:
     return msgspec.structs.replace(struck, at=struck.at[1:], energy=struck.energy[1:])
 
 
-def _evidence(sound: Whitened, copies: Whitened, struck: Attacks, *, mono: bool) -> Evidence:
+def _evidence(
+    sound: Whitened, copies: Whitened, struck: Attacks, click: Alike | None, *, mono: bool
+) -> Evidence:
     chosen, run = studied(len(struck))
     rate = sound.rate_hz
     low, high = round(SHORTEST_S * rate), round(min(LONGEST_S * rate, KNOWN_PART * len(sound)))
     following = [*struck.at[1:].tolist(), None]
-    cuts = [template(sound, int(struck.at[k]), following[k]) for k in chosen]
+    cuts = [
+        template(sound, int(struck.at[k]), following[k])
+        if click is None
+        else cut_out(sound, int(struck.at[k]), click)
+        for k in chosen
+    ]
     found = [copies_of(copies, row, cut, low, high) for row, cut in enumerate(cuts)]
+    if click is not None:
+        found += faint_copies(copies, cuts, low, high, click)
     heard = None if mono else attacks(copies)
     together = gathered(found)
     silent = _begins_in_silence(struck, together.only(together.attack == 0), rate)
@@ -145,6 +170,7 @@ def _evidence(sound: Whitened, copies: Whitened, struck: Attacks, *, mono: bool)
         rate=rate,
         length_s=float(np.median([len(cut.sound) for cut in cuts])) / rate,
         tones=struck.tones,
+        alike=click is not None,
     )
 
 

@@ -334,6 +334,7 @@ class Evidence(msgspec.Struct, frozen=True, dict=True):
     rate: float
     length_s: float  # of a usual attack
     tones: tuple[tuple[int, int], ...] = ()  # where a tone to measure flutter by sounds
+    alike: bool = False  # the attacks, in hiss: so any is like any other
 
     @cached_property
     def likest(self) -> float:

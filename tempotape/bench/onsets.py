@@ -39,6 +39,9 @@ AROUND_S, OVER_AROUND = 0.25, 7.0
 TONE_S, TONE_HZ, OVER_HUM_HZ = 0.25, (2850.0, 3350.0), 400.0
 TONE_PART, TONE_STEADY, PARTS = 0.7, 0.05, 5  # in energy; of a block
 LASTS_S, RINGS_ON_S = 2.0, 0.6
+HISSING = 0.15  # noise: the whitened background has about twice this where all of it is hiss
+HISS_S, HISS_FRAME_S = 60.0, 0.040
+STEADY = 1.2  # usual power over quiet: of 40 ms of hiss in this band 1.11 to 1.19
 CHUNK = 1 << 16
 MOST_HELD = 1_500_000  # samples, two minutes
 
@@ -67,6 +70,20 @@ class Whitened(msgspec.Struct, frozen=True, dict=True):
     def noise(self) -> float:
         """Power of the background after the filter, a sample."""
         return float(np.mean(self.raw_background * self.magnitude**2))
+
+    @cached_property
+    def hissing(self) -> bool:
+        """Whether hiss is heard, and all the time: repeats come and go, the most even ones too."""
+        if self.noise < HISSING:
+            return False
+        rest, frame = (
+            max(0, len(self) - round(HISS_S * self.rate_hz)) // 2,
+            round(HISS_FRAME_S * self.rate_hz),
+        )
+        heard = self.part(rest, len(self) - rest)
+        power = (heard[: len(heard) // frame * frame].reshape(-1, frame) ** 2).mean(axis=1)
+        quiet, usual = np.quantile(power, (0.05, 0.5)) if len(power) else (0.0, 1.0)
+        return bool(usual < STEADY * quiet)
 
     def through(self, other: Whitened) -> Whitened:
         """This channel, seen through the filter of another."""
@@ -158,8 +175,8 @@ def _middle(hz: Samples) -> Samples:
     return low / (1 + (hz / MIDDLE_HZ[1]) ** 2)
 
 
-def attacks(sound: Whitened) -> Attacks:
-    """Every attack, in order of time."""
+def attacks(sound: Whitened, over_noise: float = OVER_NOISE) -> Attacks:
+    """Every attack, in order of time, so far over the noise (in energy, over its median)."""
     hop = max(1, round(HOP_S * sound.rate_hz))
     width = max(1, round(SMOOTH_S * sound.rate_hz))
     envelope = _envelope(sound, hop, width)
@@ -169,7 +186,10 @@ def attacks(sound: Whitened) -> Attacks:
     noise = max(float(np.median(some)), LEAST_NOISE)
     steps = [
         _struck(
-            envelope[max(0, begin - MARGIN) : begin + CHUNK + MARGIN], noise, hop / sound.rate_hz
+            envelope[max(0, begin - MARGIN) : begin + CHUNK + MARGIN],
+            noise,
+            over_noise,
+            hop / sound.rate_hz,
         )
         + max(0, begin - MARGIN)
         for begin in range(0, len(envelope), CHUNK)
@@ -214,7 +234,7 @@ def _tones(thinned: Thinned) -> tuple[tuple[int, int], ...]:
     return tuple(zip(begins, ends, strict=True))
 
 
-def _struck(envelope: Samples, noise: float, step_s: float) -> NDArray[np.int64]:
+def _struck(envelope: Samples, noise: float, over_noise: float, step_s: float) -> NDArray[np.int64]:
     """Where a stretch of envelope, `step_s` a value, rises to a peak as at an attack."""
     before = round(BEFORE_S / step_s)
     gap = max(1, round(2 * SMOOTH_S / step_s))
@@ -223,7 +243,7 @@ def _struck(envelope: Samples, noise: float, step_s: float) -> NDArray[np.int64]
     # The whitening filter rings, before and after, far below what it rings from.
     ringing = RINGING * ndimage.maximum_filter1d(envelope, 2 * round(RINGING_S / step_s) + 1)
     around = _around(envelope, round(AROUND_S / step_s))
-    quiet = np.full_like(envelope, OVER_NOISE * noise)
+    quiet = np.full_like(envelope, over_noise * noise)
     loud = envelope > np.maximum.reduce([quiet, OVER_AROUND * around, RISE * past, ringing])
     apart = max(1, round(APART_S / step_s))
     peak = envelope == ndimage.maximum_filter1d(envelope, 2 * apart + 1)

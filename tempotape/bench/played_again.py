@@ -173,13 +173,22 @@ def _lossless(found: Explanation, first_db: float, further_db: float) -> bool:
     first = found.first
     further = found.level_db(found.deep)
     # Sounds that run into one another add up.
-    return abs(found.level_db(first)) < first_db and -further_db < further < 2 * further_db
+    most_lost_db = further_db + _unsure_db(found)
+    return abs(found.level_db(first)) < first_db and -most_lost_db < further < 2 * further_db
 
 
 def _loses(found: Explanation) -> bool:
     """Whether further copies are fainter by the same little every time, as in a loop."""
-    unsure = found.level_error_db(found.deep)
-    return found.level_db(found.deep) < -max(LOSS_DB, 4 * unsure)
+    unsure_db = found.level_error_db(found.deep)
+    return found.level_db(found.deep) < -max(LOSS_DB, 4 * unsure_db, _unsure_db(found))
+
+
+def _unsure_db(found: Explanation) -> float:
+    """How unsure the level of further copies is where what is played is louder here than there.
+
+    Its echoes are then too, all of them: only so many levels are independent as times are played.
+    """
+    return found.level_error_db(found.deep) * float(np.sqrt(found.copied))
 
 
 def _between_two(found: Explanation, played: list[Explanation], evidence: Evidence) -> bool:

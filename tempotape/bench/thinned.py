@@ -7,6 +7,7 @@ long recording in a nameless file, which goes when it is closed.
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Iterable
 from typing import IO
 
 import numpy as np
@@ -48,7 +49,7 @@ class Thinner:
         self._waiting: Samples = np.zeros(len(self._taps) // 2)
         self._high_pass = signal.butter(2, HIGH_PASS_HZ, "high", fs=self.rate_hz, output="sos")
         self._state = np.zeros((len(self._high_pass), 2))
-        self._kept: IO[bytes] = tempfile.SpooledTemporaryFile(MOST_IN_MEMORY)  # noqa: SIM115
+        self._kept = _kept()
         self._count = 0
 
     def feed(self, block: Samples) -> None:
@@ -74,16 +75,8 @@ class Thinner:
         length = (ready - 1) * self.step + len(self._taps)
         thinned = _strided(self._taps, self._waiting[:length], self.step, ready)
         passed, self._state = signal.sosfilt(self._high_pass, thinned, zi=self._state)
-        held: Held = (np.clip(passed, -MOST, MOST) * SCALE).astype(np.float16)
-        try:
-            self._kept.write(held.tobytes())
-        except OSError as fault:
-            why = printable(fault.strerror or str(fault))
-            raise InputFault(
-                f"a long recording cannot be held ({why})",
-                expected=f"room for 200 MB an hour in {tempfile.gettempdir()}",
-            ) from None
-        self._count += len(held)
+        _hold(self._kept, passed)
+        self._count += len(passed)
         self._waiting = self._waiting[ready * self.step :]
 
     def thinned(self) -> Thinned:
@@ -92,6 +85,22 @@ class Thinner:
             self._settle()
         self.feed(np.full(len(self._taps) // 2 + self.step, self._offset))
         return Thinned((self._kept,), self._count, self.rate_hz)
+
+
+def _kept() -> IO[bytes]:
+    return tempfile.SpooledTemporaryFile(MOST_IN_MEMORY)
+
+
+def _hold(kept: IO[bytes], samples: Samples) -> None:
+    held: Held = (np.clip(samples, -MOST, MOST) * SCALE).astype(np.float16)
+    try:
+        kept.write(held.tobytes())
+    except OSError as fault:
+        why = printable(fault.strerror or str(fault))
+        raise InputFault(
+            f"a long recording cannot be held ({why})",
+            expected=f"room for 200 MB an hour in {tempfile.gettempdir()}",
+        ) from None
 
 
 def _strided(taps: Samples, samples: Samples, step: int, count: int) -> Samples:
@@ -132,6 +141,13 @@ class Thinned:
         """Give back what holds it."""
         for held in self._held:
             held.close()
+
+    def changed(self, parts: Iterable[Samples]) -> Thinned:
+        """Another as long, of these parts one after the other. Raises InputFault as a Thinner."""
+        kept = _kept()
+        for samples in parts:
+            _hold(kept, samples)
+        return Thinned((kept,), len(self), self.rate_hz)
 
     @classmethod
     def mean(cls, left: Thinned, right: Thinned) -> Thinned:

@@ -17,7 +17,7 @@ from tempotape.bench.rows import evenly
 
 TRUSTED, MUCH_ALIKE, FIT = 8.0, 0.8, 0.1  # sounds left over; a coherence; in energy
 EXCUSED_COST, SHARPER_COST, SHARPER_DB, SHARPER_ERRORS = 0.9, 3.0, 0.04, 4.0
-LOUD_DB, LOUDER_COST = 6.0, 0.5  # of the first copies, and a dB more
+LOUD_DB, LOUDER_COST = 4.0, 1.0  # of the first copies, and a dB more
 MORE_EVEN_COST, MORE_EVEN, UNEVEN_S = 3.0, 4.0, 2e-5
 LEAST_STEPS, MOST_STEPS, EVEN_S = 5, 60, 0.001  # the latter as near as an attack is timed
 FAINT_S, FAINT_LIKENESS = 0.0015, 0.8  # about the lag; of the other copies' likeness

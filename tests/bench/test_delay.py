@@ -157,7 +157,7 @@ def phrase_again(seed):
     [
         (np.zeros(FRAMES), "no delay: the recording is silent"),
         (CLICKS, "no delay: what is played comes again, and no echo can be told from it"),
-        (PHRASE, "no delay: no repeats found"),
+        (PHRASE, "no delay: what is played is too regular to tell the echo's lag"),
         (hum(FRAMES, RATE_HZ, 0.1), "no delay: 1 attack stands out, 3 are needed"),
         (
             np.random.default_rng(3).normal(scale=0.01, size=FRAMES),
@@ -325,11 +325,11 @@ def test_notes_as_high_as_the_tone_are_attacks_all_the_same(length_s):
 def test_most_of_very_many_attacks_with_copies_turned_either_way_are_timed():
     # In a narrow band some copies correlate half a period off.
     times_s = np.arange(0.5, 148.0, 0.55) + np.random.default_rng(1).uniform(-0.1, 0.1, 269)
-    frames = 150 * 16_000
-    sound = clicks(times_s, frames, 16_000, "sample")
+    frames = 150 * 8_000
+    sound = clicks(times_s, frames, 8_000, "sample")
     unit = changed(UNIT, inverted=True, high_hz=1500.0, low_hz=500.0, order=2)
-    played = play(unit, sound, 16_000)
-    delay = heard(mixed(sound, played), 16_000).delay
+    played = play(unit, sound, 8_000)
+    delay = heard(mixed(sound, played), 8_000).delay
     assert delay.count > 200
     assert error_ms(delay, played) == pytest.approx(0, abs=1)
 
