@@ -40,6 +40,8 @@ ODD_LEVEL_DB, ODD_LEVEL, ODD_UNLIKE = 1.0, 6.0, (0.05, 4.0)  # of copies that ot
 RINGING_LIKENESS, PERIOD_S = 0.6, 0.0008
 LIKER, LEANS = 0.01, 20.0  # in coherence; a second off
 OUTLIER_S = 0.0002
+FILTERED = (0.007, 0.013)  # of the transfer's energy, left by filters that fit well, and hardly
+ADDED_S = 4e-5  # by a unit's filters, usually
 FILTERS_UNLIKE = 0.25  # of what the filters add: none are quite as they are fitted
 UNLIKE_MS = 0.015  # what else sounds bends all copies of a phrase the same way
 FLOOR_MS = 0.012
@@ -250,6 +252,9 @@ def _measured(
     extra_s, unsure_s, unlike = extra_lag_s(passed)
     if best.likeness < ODD_LIKENESS and (unsure_s > ODD_S or unlike > UNLIKE_TAPE):
         return DelayResult(why=ONLY_PLAYED)
+    # Where no filters explain the copies, as with overloaded ones, nor does what those would add.
+    trusted = float(np.interp(unlike, FILTERED, (1.0, 0.0)))
+    extra_s, unsure_s = trusted * extra_s, np.hypot(trusted * unsure_s, (1 - trusted) * ADDED_S)
     ms = (lags / rate - extra_s) * 1e3
     scatter_ms = float(np.sqrt(np.mean(left**2))) / rate * 1e3
     unlike_ms = UNLIKE_MS * np.sqrt(max(0.0, 1 - best.likeness**2)) / best.likeness
