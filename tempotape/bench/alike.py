@@ -14,14 +14,13 @@ from scipy import fft, ndimage, signal, stats
 
 from tempotape.bench.copies import (
     BEFORE_S,
-    IN_HISS,
     Matches,
     Template,
     between,
     coherence,
     template,
 )
-from tempotape.bench.onsets import APART_S, CHUNK, HISS_S, Attacks, Whitened
+from tempotape.bench.onsets import APART_S, CHUNK, Attacks, Whitened
 from tempotape.bench.recording import Samples
 from tempotape.bench.rows import evenly
 
@@ -36,14 +35,15 @@ STRAY_S = 0.0015  # an attack is timed as near as that
 WOW_S = 0.0004  # so far most copies stray from one lag
 MOST_EACH, STANDS_OUT, FAINT = 8.0, 7.0, 2.0  # standard deviations
 MOST_LAGS = 12
+LEAST_POWER = 0.25  # a sample: hiss itself has about that
 MARGIN = 16  # samples: so far a shift by part of a sample rings
 
 
 class Alike(msgspec.Struct, frozen=True):
-    """The mean of clicks that are alike, whitened, of unit energy.
+    """The mean of clicks that are alike, whitened samples of unit energy, shape (n,).
 
     It begins `after` samples after an attack is told; `noise` is the power of hiss left in it, a
-    sample, and `hiss` the standard deviation of what correlates with it.
+    sample, and `hiss` the standard deviation of what correlates with it, whitened too.
     """
 
     sound: Samples
@@ -82,7 +82,7 @@ def _told(sound: Whitened, mean: Template) -> Alike:
     first = max(0, first - 1)
     body = mean.sound[first : last + 2]
     size = float(np.sqrt(np.sum(body**2)))
-    heard = _correlated(sound, body / size, 0, min(len(sound), round(HISS_S * sound.rate_hz)))
+    heard = _correlated(sound, body / size, *sound.middle)
     hiss = float(stats.median_abs_deviation(heard, scale="normal"))
     after = first - round(BEFORE_S * sound.rate_hz)
     return Alike(body / size, mean.noise / size**2, after, hiss)
@@ -121,9 +121,9 @@ def _correlated(sound: Whitened, click: Samples, begin: int, end: int) -> Sample
 
 
 def struck_again(sound: Whitened, struck: Attacks, click: Alike) -> Attacks:
-    """Where such a click is heard, by its mean."""
+    """Where such a click is heard, by its mean; energy is over the hiss's variance."""
     apart = round(APART_S * sound.rate_hz)
-    found, energy = [], []
+    found, sizes = [], []
     for begin in range(0, len(sound), CHUNK):
         end = min(begin + CHUNK, len(sound))
         over = np.abs(_correlated(sound, click.sound, begin - apart, end + apart)) / click.hiss
@@ -131,19 +131,19 @@ def struck_again(sound: Whitened, struck: Attacks, click: Alike) -> Attacks:
         at = np.flatnonzero((over > OVER_HISS) & top)
         at = at[(at >= apart) & (at < apart + end - begin)]
         found.append(begin - apart + at - click.after)
-        energy.append(over[at] ** 2)
-    attacks = Attacks(np.concatenate(found), np.concatenate(energy), struck.tones)
+        sizes.append(over[at])
+    at, size = np.concatenate(found), np.concatenate(sizes)
+    heard = np.ones(len(at), bool)
     for first, last in struck.tones:
-        outside = (attacks.at < first) | (attacks.at > last)
-        attacks = Attacks(attacks.at[outside], attacks.energy[outside], struck.tones)
-    return attacks
+        heard &= (at < first) | (at > last)
+    return Attacks(at[heard], size[heard] ** 2, struck.tones)
 
 
 def cut_out(sound: Whitened, at: int, click: Alike) -> Template:
-    """The click at sample `at`, by the mean."""
+    """The click about sample `at`, by the mean: as loud, and where it is likest."""
     begin, late, size = _likest(sound, click.sound, at + click.after)
     placed = _later(np.pad(click.sound, MARGIN), late)[MARGIN - 1 : 1 - MARGIN] * size
-    return Template(begin - 1, placed, click.noise * size**2, COPY * click.hiss, IN_HISS)
+    return Template(begin - 1, placed, click.noise * size**2, COPY * click.hiss, LEAST_POWER)
 
 
 def faint_copies(

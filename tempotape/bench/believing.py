@@ -3,7 +3,7 @@
 What is played again by a machine comes back unchanged. A tape changes what passes it: a copy of a
 copy is fainter by the same factor, and duller, every time. So lags at which the sound comes back
 unchanged are put aside first, unless they are those of a unit near oscillation: what it repeats is
-played all along. Notes that ring on are put aside too. Of the other lags that one is taken which
+played all along. So are lags that chance alone makes in hiss. Of the others that one is taken which
 leaves clearly the fewest sounds unexplained, off the beat least of all where what is played keeps
 one. And where the change from the first sounds to their copies is the same as from those to theirs,
 the first sounds seem to be repeats already, as far as the middle of the band tells.
@@ -24,7 +24,7 @@ from tempotape.bench.onsets import Whitened
 from tempotape.bench.played_again import Offer, apart_from_played, beside, unchanged
 from tempotape.bench.weighing import EXCUSED_COST, weighed
 
-FEW_CHAINS, MANY = 6, 8
+FEW_CHAINS, MANY, MANY_BY_CHANCE = 6, 8, 12
 LEAST_PRESENCE = 0.7
 MOST_UNSTEADY_S, MOST_SCATTER_DB = 0.0007, 3.0
 SHARP_COHERENCE, SURE_COHERENCE = 0.7, 0.9
@@ -37,8 +37,9 @@ NO_CHANCE = -20.0  # log 10 of how many such lines chance makes
 LEAST_MARGIN, LEAST_MARGIN_PART = 0.9, (0.02, 0.12)  # parts of the sounds left over
 ALL_PRESENT = 0.95
 STEPS_A_BAR, STEP_OFF = 48, 0.005  # sixteenths and triplets; of a step
-MIRRORED, MIRROR_MARGIN = 0.002, 0.35  # of a beat; of the sounds left over
+MIRRORED, MIRROR_MARGIN = 0.002, (0.35, 0.6)  # of a beat; of the sounds left over, by looseness
 BESIDE_S = 0.030
+MUCH_LIKER = 0.2  # in coherence
 FAINTEST_DB = -30.0  # of first copies over what is played: fainter ones ring on
 FALLING_DB = -1.0  # a pass
 LOUDER_DB, LASTING_DB = 4.0, -0.5  # of first copies; of further ones, a pass
@@ -49,7 +50,7 @@ PART_PRESENCE = 0.35  # at a half, third or quarter of the lag: then that may be
 PART_MARGIN, AS_MANY = (0.15, 0.4), 0.8  # the latter where nearly as many copies are there
 NO_REPEATS = "no delay: no repeats found"
 ONLY_PLAYED = "no delay: what is played comes again, and no echo can be told from it"
-TOO_REGULAR = "no delay: what is played is too regular to tell the echo's lag"
+TOO_REGULAR = "no delay: what is played is too regular to tell an echo from it"
 
 
 class Belief(NamedTuple):
@@ -86,7 +87,10 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
             beside(best, other, BESIDE_S * evidence.rate) or _in_step(best, other)
             for other in offer.played
         )
-        or any(_mirrored(best, other, more, offer.beats) for other, more in rivals)
+        or any(
+            _mirrored(best, other, more, offer.beats) or _much_liker(other, best)
+            for other, more in rivals
+        )
         or _multiple(best, offer.evidence)
     )
     if doubtful or clear < _least_margin(best):
@@ -144,7 +148,8 @@ def _credible(best: Explanation, evidence: Evidence, *, decided: bool) -> bool:
     unlike = best.likeness < UNLIKE
     # A few sounds that come again and again, as loud as ever or none too like, or by chance.
     again = best.copied < few and (unlike or best.level_db(best.deep) > FALLING_DB)
-    if _grows(best) or again or (best.copied < FEW_CHAINS and _strays(best)):
+    few_stray = best.copied < FEW_CHAINS and _strays(best)
+    if _grows(best) or again or few_stray or _chance(best, evidence):
         return False
     struck = best.heard_as_attacks
     if struck is not None and struck < LEAST_STRIKES:
@@ -161,6 +166,12 @@ def _credible(best: Explanation, evidence: Evidence, *, decided: bool) -> bool:
         return False
     sharp = struck is not None and best.likeness > SHARP_COHERENCE
     return sharp or best.unsteadiness < MOST_UNSTEADY_S * best.rate
+
+
+def _chance(best: Explanation, evidence: Evidence) -> bool:
+    """Whether chance alone makes such lines, of few copies of which some are missing."""
+    few = best.copied < MANY_BY_CHANCE and best.presence < ALL_PRESENT
+    return few and lines_by_chance(best, evidence) > 0
 
 
 def _grows(found: Explanation) -> bool:
@@ -200,6 +211,12 @@ def _part_of(best: Explanation, other: Explanation, more: float) -> bool:
     return near and other.presence > PART_PRESENCE
 
 
+def _much_liker(other: Explanation, best: Explanation) -> bool:
+    """Whether all copies are there by `other`, and much liker than the hardly alike of `best`."""
+    liker = other.likeness > best.likeness + MUCH_LIKER
+    return best.likeness < UNLIKE and liker and other.presence > ALL_PRESENT
+
+
 def _mirrored(best: Explanation, other: Explanation, more: float, beats: list[float]) -> bool:
     """Whether `best` may be from echoes to later sounds of a beat, whose echoes `other` tells.
 
@@ -209,7 +226,8 @@ def _mirrored(best: Explanation, other: Explanation, more: float, beats: list[fl
     times = [max(1, round(whole / beat)) for beat in beats]
     fits = any(abs(whole / (beat * k) - 1) < MIRRORED for beat, k in zip(beats, times, strict=True))
     louder = best.level_db(best.first) > 0 > other.level_db(other.first)
-    return fits and louder and more < MIRROR_MARGIN * best.left_over
+    part = MIRROR_MARGIN[best.looseness > EXACT]
+    return fits and louder and more < part * best.left_over
 
 
 def _in_step(best: Explanation, played: Explanation) -> bool:

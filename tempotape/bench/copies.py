@@ -14,7 +14,6 @@ BEFORE_S = 0.002
 LEAST_CUT_S, LONGEST_CUT_S = 0.006, 0.025
 LEAST_COHERENCE = 0.2
 LEAST_SNR = 4.0
-IN_HISS = 0.25  # power a sample
 MOST_PEAKS = 160
 BESIDE_S, BESIDE = 0.004, 0.6  # what is so near a peak, and smaller, is its own ringing
 STEPS = 8  # a sample
@@ -34,8 +33,9 @@ _FINE = _fine()
 class Template(msgspec.Struct, frozen=True):
     """An attack, cut out of the whitened sound from sample `begin`; `noise` is power a sample.
 
-    Its copies are of `least_size`, the root of their energy. The `least_power`, a sample, is added
-    to what is heard, so that near silence is like nothing: less where hiss does so itself.
+    Whitened samples, shape (n,). Copies of less than `least_size`, the root of their energy, do not
+    count. The `least_power` a sample is added to what is heard, so that near silence is like
+    nothing: less where hiss does so itself.
     """
 
     begin: int
@@ -98,7 +98,7 @@ def template(sound: Whitened, at: int, following: int | None) -> Template:
     if energy[-1] > 0:
         most = int(np.searchsorted(energy, 0.9 * energy[-1])) + round(0.001 * rate)
         cut = cut[: max(most, least)]
-    return Template(begin, cut, sound.noise, least_power=IN_HISS if sound.hissing else 1.0)
+    return Template(begin, cut, sound.noise)
 
 
 def coherence(sound: Whitened, cut: Template, low: int, high: int) -> tuple[Samples, Samples]:

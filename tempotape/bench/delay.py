@@ -87,7 +87,10 @@ class DelayResult(msgspec.Struct, frozen=True):
 
 
 def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
-    """The delay in a recording with dry and wet mixed, or with a channel for each."""
+    """The delay in a recording with dry and wet mixed, or with a channel for each.
+
+    Raises InputFault where a long recording of notes finds no room on the disk.
+    """
     sound = whitened(dry)
     if sound is None:
         return DelayResult(why="no delay: the recording is silent")
@@ -95,13 +98,14 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
     if copies is None:
         return DelayResult(why="no delay: the wet side is silent")
     struck, click = _struck(sound)
+    if len(struck) and click is None and rings(sound, struck):
+        alone = whitened(struck_alone(dry))
+        copied = alone if wet is None else whitened(struck_alone(wet))
+        if alone is not None and copied is not None:
+            sound, copies, struck = alone, copied, _without_edge(alone, attacks(alone))
     too_little = _too_little(sound, struck)
     if too_little:
         return DelayResult(why=too_little)
-    if click is None and rings(sound, struck):
-        sound = whitened(struck_alone(dry)) or sound
-        copies = sound if wet is None else whitened(struck_alone(wet)) or copies
-        struck = attacks(sound)
     evidence = _evidence(sound, copies, struck, click, mono=wet is None)
     belief = believed(evidence, sound, copies)
     if belief.best is None:
@@ -118,7 +122,9 @@ def _struck(sound: Whitened) -> tuple[Attacks, Alike | None]:
     click = alike(sound, struck)
     if click is None and len(struck) < FEW_ATTACKS:
         click = alike(sound, attacks(sound, FAINTLY))
-    return (struck, None) if click is None else (struck_again(sound, struck, click), click)
+    if click is None:
+        return struck, None
+    return struck_again(sound, struck, click), click
 
 
 def _too_little(sound: Whitened, struck: Attacks) -> str:

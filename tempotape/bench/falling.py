@@ -99,7 +99,7 @@ class Fall(msgspec.Struct, frozen=True):
         return float(20 * np.log10(amplitude.mean())), float(error)
 
     def power_mean(self, band: tuple[float, float]) -> float:
-        """The same in dB where the mean is of powers, over equal steps of frequency.
+        """Mean gain a pass in power over `band` (Hz), in dB; equal steps of frequency count alike.
 
         So a meter of the band's level reads it, of sound that is as strong at each frequency.
         """

@@ -38,6 +38,7 @@ _HELD = 5  # frames of the softest half second, kept for its lines
 _LINE_OVER, _LINE_WIDTH_HZ, _BESIDE_HZ = 30.0, 6.0, 50.0  # in power, over the median beside it
 _MOTOR_HZ = 130.0  # below, lines are those of what turns
 _MAINS_HZ, _MAINS_OFF, _LEAST_OFF_HZ = (50.0, 60.0), 0.005, 1.0
+_HUMS_TO_HZ = 1000.0  # above, harmonics are weak, and what they may be off fills what is between
 _MOST_TONE = 0.5  # of the power
 _NOTHING_QUIET = "nothing is quiet for a second; leave some silence in the recording"
 
@@ -102,7 +103,10 @@ class NoiseMeter:
         self._held = held[count * self._frame :]
 
     def _hold(self, power: float, frame: Floats) -> None:
-        """Keep the softest steady half second."""
+        """Keep the softest steady half second of the whole recording.
+
+        It need not lie in the quiet frames that are reported: those are known at the end only.
+        """
         self._last = [*self._last[-_HELD + 1 :], (power, frame)]
         powers = [one for one, _ in self._last]
         steady = len(powers) == _HELD and max(powers) <= _STEADY * min(powers)
@@ -133,7 +137,7 @@ class NoiseMeter:
         for first in np.flatnonzero(calm):
             quiet[first : first + _FRAMES] = True
         decibels = 10.0 * np.log10(np.maximum(power, 1e-30))
-        why = self._sounding(quiet, power > 0.0, decibels)
+        why = self._why_no_noise(quiet, power > 0.0, decibels)
         if why:
             return _refused(why)
         noise = Noise(
@@ -143,7 +147,7 @@ class NoiseMeter:
         )
         return NoiseResult(noise, ())
 
-    def _sounding(self, quiet: Rows, heard: Rows, decibels: Floats) -> str:
+    def _why_no_noise(self, quiet: Rows, heard: Rows, decibels: Floats) -> str:
         """What else than noise the quiet frames hold, or nothing."""
         rows = np.concatenate(self._numbers)
         over_db = self._bands.over_db(np.concatenate(self._powers), quiet[rows], heard[rows])
@@ -243,7 +247,11 @@ def _at_s(count: int) -> Floats:
 
 
 def _tone_hz(sound: Floats, rate_hz: float) -> float | None:
-    """The strongest line where lines off the mains' harmonics hold most of the power, or None."""
+    """The strongest line (Hz) where lines that are no hum hold most of the power, or None.
+
+    Hum is what is near a harmonic of the mains up to 1 kHz; above, any line is a tone. Lines of
+    what turns, below 130 Hz, are none. `sound` is mono, shape (frames,).
+    """
     if not len(sound):
         return None
     power = np.abs(np.asarray(fft.rfft((sound - sound.mean()) * np.hanning(len(sound))))) ** 2
@@ -263,6 +271,8 @@ def _tone_hz(sound: Floats, rate_hz: float) -> float | None:
 
 
 def _of_mains(hz: float) -> bool:
+    if hz > _HUMS_TO_HZ:
+        return False
     off_hz = min(abs(hz - mains_hz * round(hz / mains_hz)) for mains_hz in _MAINS_HZ)
     return off_hz <= max(_LEAST_OFF_HZ, _MAINS_OFF * hz)
 

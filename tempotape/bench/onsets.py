@@ -78,14 +78,17 @@ class Whitened(msgspec.Struct, frozen=True, dict=True):
         """Whether hiss is heard, and all the time: repeats come and go, the most even ones too."""
         if self.noise < HISSING:
             return False
-        rest, frame = (
-            max(0, len(self) - round(HISS_S * self.rate_hz)) // 2,
-            round(HISS_FRAME_S * self.rate_hz),
-        )
-        heard = self.part(rest, len(self) - rest)
+        frame = round(HISS_FRAME_S * self.rate_hz)
+        heard = self.part(*self.middle)
         power = (heard[: len(heard) // frame * frame].reshape(-1, frame) ** 2).mean(axis=1)
         quiet, usual = np.quantile(power, (0.05, 0.5)) if len(power) else (0.0, 1.0)
         return bool(usual < STEADY * quiet)
+
+    @property
+    def middle(self) -> tuple[int, int]:
+        """First sample and the one after the last of the minute in the middle, or of all."""
+        rest = max(0, len(self) - round(HISS_S * self.rate_hz)) // 2
+        return rest, len(self) - rest
 
     def through(self, other: Whitened) -> Whitened:
         """This channel, seen through the filter of another."""

@@ -3,9 +3,9 @@
 The k-th repeat of an attack lies k delays after it. How the level falls from the k-th to the next,
 at each frequency, is the gain of one pass round the loop: over the tape, its amplifiers and the
 feedback. Of a band the gain told is the mean of that amplitude over it, each part of an octave
-counting alike. Means of other kinds differ from it where the gain varies within the band: its error
-is large enough for those. Where the tape saturates it is the gain of the repeats that are faint
-enough not to.
+counting alike. Means of other kinds differ from it where the gain varies within the band: the
+error shown is large enough for those. Where the tape saturates it is the gain of the repeats that
+are faint enough not to.
 """
 
 from __future__ import annotations
@@ -62,20 +62,28 @@ TOO_FEW = "fewer than two repeats of an attack stand over the noise"
 class Octave(msgspec.Struct, frozen=True):
     """Loop gain in the octave band around `hz`.
 
-    The error is one standard deviation, with how far a mean of powers over equal steps of frequency
-    would be off.
+    `error_db` is the root of the sum of two squares: one standard deviation of the gain told, which
+    is `own_error_db`; and `kinds_db`, how far a mean of powers over equal steps of frequency is
+    from it. The latter is no doubt about the gain: nothing is decided by it.
     """
 
     hz: float
     gain_db: float
     error_db: float
+    kinds_db: float = 0.0
+
+    @property
+    def own_error_db(self) -> float:
+        """One standard deviation of the gain told."""
+        return math.sqrt(max(self.error_db**2 - self.kinds_db**2, 0.0))
 
 
 class Repeats(msgspec.Struct, frozen=True):
     """Loop gain a pass, around 500 Hz to 2 kHz; what follows from it is None where none falls.
 
-    The error is one standard deviation, with how far a mean of powers, the mean from 250 Hz on and
-    the gain at 1 kHz are off.
+    `error_db` is the root of the sum of two squares: one standard deviation of the gain told; and
+    how far means of other kinds are from it, the root mean square of three: a mean of powers, the
+    mean from 250 Hz on and the gain at 1 kHz. Whether a gain is told is decided by the former.
     """
 
     loop_gain_db: float
@@ -352,23 +360,24 @@ def _told(found: Stretches, delay_s: float) -> RepeatsResult:
     cells = msgspec.structs.replace(cells, heard=over)
     fall = fall_of(cells)
     less = _without_some(found, over, fall)
-    others = [fall.power_mean(OVERALL_HZ), fall.mean(WIDER_HZ)[0], fall.mean(MIDDLE_HZ)[0]]
-    gain_db, error_db = _gain(fall, less, OVERALL_HZ, others)
+    gain_db, error_db = _gain(fall, less, OVERALL_HZ)
     if error_db > MOST_ERROR_DB:
         return _refused(f"it would be {gain_db:.1f} dB, but only within {error_db:.1f} dB")
     shown = [
-        Octave(centre, *_gain(fall, less, band, [fall.power_mean(band)]))
+        _in_octave(centre, fall, less)
         for centre, band in zip(OCTAVES_HZ, map(_octave, OCTAVES_HZ), strict=True)
         if band[1] < found.hz[-1] * TOP and all(_shown(cells, third) for third in _thirds(band))
     ]
-    octaves = [octave for octave in shown if octave.error_db <= _most_error_db(octave.hz)]
+    octaves = [octave for octave in shown if octave.own_error_db <= _most_error_db(octave.hz)]
     unsure = [octave for octave in shown if octave not in octaves]
-    growing = [one for one in shown if one.gain_db > SURELY * one.error_db]
+    growing = [one for one in shown if one.gain_db > SURELY * one.own_error_db]
     falls = gain_db < 0 and not growing
+    others = [fall.power_mean(OVERALL_HZ), fall.mean(WIDER_HZ)[0], fall.mean(MIDDLE_HZ)[0]]
+    kinds_db = float(np.sqrt(np.mean(np.square(np.array(others) - gain_db))))
     # 60 dB after 60/|g| passes, as ISO 3382 defines reverberation time.
     repeats = Repeats(
         loop_gain_db=gain_db,
-        error_db=error_db,
+        error_db=math.hypot(error_db, kinds_db),
         count_to_60_db=-60 / gain_db if falls else None,
         tail_s=-60 / gain_db * delay_s if falls else None,
         octaves=tuple(octaves),
@@ -382,6 +391,13 @@ def _octave(centre_hz: float) -> tuple[float, float]:
     return (centre_hz / 2**0.5, centre_hz * 2**0.5)
 
 
+def _in_octave(centre_hz: float, fall: Fall, less: Sequence[Fall]) -> Octave:
+    band = _octave(centre_hz)
+    gain_db, error_db = _gain(fall, less, band)
+    kinds_db = abs(fall.power_mean(band) - gain_db)
+    return Octave(centre_hz, gain_db, math.hypot(error_db, kinds_db), kinds_db)
+
+
 def _most_error_db(centre_hz: float) -> float:
     return MOST_INSIDE_DB if INSIDE_HZ[0] < centre_hz < INSIDE_HZ[1] else MOST_OUTSIDE_DB
 
@@ -389,7 +405,7 @@ def _most_error_db(centre_hz: float) -> float:
 def _about_unsure(octaves: Sequence[Octave]) -> tuple[str, ...]:
     if not octaves:
         return ()
-    told = listed(f"{one.hz:g} Hz (only within {one.error_db:.2f} dB)" for one in octaves)
+    told = listed(f"{one.hz:g} Hz (only within {one.own_error_db:.2f} dB)" for one in octaves)
     return (f"no loop gain in the octave around {told}",)
 
 
@@ -465,18 +481,15 @@ def _without_some(found: Stretches, over: NDArray[np.bool_], fall: Fall) -> list
     return less
 
 
-def _gain(
-    fall: Fall, less: Sequence[Fall], band: tuple[float, float], others: Sequence[float]
-) -> tuple[float, float]:
-    """Gain a pass in a band and its error (dB).
+def _gain(fall: Fall, less: Sequence[Fall], band: tuple[float, float]) -> tuple[float, float]:
+    """Gain a pass in a band and one standard deviation of it (dB).
 
-    The error is the larger of what the fit leaves and of the jackknife (Efron, 1982) over `less`,
-    each without a share of the attacks; and how far `others`, means of other kinds, are off.
+    That is the larger of what the fit leaves and of the jackknife (Efron, 1982) over `less`, each
+    without a share of the attacks.
     """
     gain_db, fitted = fall.mean(band)
     without = np.array([one.mean(band)[0] for one in less])
-    off = float(np.sqrt(np.mean(np.square(np.array(others) - gain_db))))
-    return gain_db, math.hypot(max(fitted, _jackknife(without)), LEAST_ERROR_DB, off)
+    return gain_db, math.hypot(max(fitted, _jackknife(without)), LEAST_ERROR_DB)
 
 
 def _jackknife(without: Samples) -> float:

@@ -119,7 +119,8 @@ def _leading(octaves: tuple[Octave, ...]) -> str:
     """Which octave feeds itself first, if its lead over every other exceeds their errors."""
     first, *others = sorted(octaves, key=lambda octave: -octave.gain_db)
     leads = (
-        first.gain_db - other.gain_db > LEAST_LEAD * math.hypot(first.error_db, other.error_db)
+        first.gain_db - other.gain_db
+        > LEAST_LEAD * math.hypot(first.own_error_db, other.own_error_db)
         for other in others
     )
     if not all(leads):

@@ -3,6 +3,11 @@
 Clicks that somebody plays may be as regular. They are told by their pace, by how loud they are, by
 what else sounds, and by what tape cannot do: keep time to some hundredths of a millisecond. Where
 that leaves a doubt, nothing is reported.
+
+One doubt is decided for the splice: faint ticks (peak under 0.06 of full scale, less than 30 dB
+over the noise) slower than one in 1.45 s are believed though they are exactly even, since a silent
+recording of a steady unit gives just that. The price is that a metronome as faint, at 40 a minute
+or slower, is taken for a splice. Where noise hides how even the ticks are, 1.1 s is slow enough.
 """
 
 from __future__ import annotations

@@ -157,7 +157,7 @@ def phrase_again(seed):
     [
         (np.zeros(FRAMES), "no delay: the recording is silent"),
         (CLICKS, "no delay: what is played comes again, and no echo can be told from it"),
-        (PHRASE, "no delay: what is played is too regular to tell the echo's lag"),
+        (PHRASE, "no delay: what is played is too regular to tell an echo from it"),
         (hum(FRAMES, RATE_HZ, 0.1), "no delay: 1 attack stands out, 3 are needed"),
         (
             np.random.default_rng(3).normal(scale=0.01, size=FRAMES),
@@ -383,7 +383,7 @@ def test_clicks_that_go_on_from_end_to_end_do_not_tell_the_lag():
     # Neither the first echo nor the last click is on this cutting: 511 ms or 1811 ms, who knows.
     played = play(UNIT, CLICKS, RATE_HZ)
     middle = mixed(CLICKS, played)[round(4.6 * RATE_HZ) : round(12.2 * RATE_HZ)]
-    assert heard(middle).why == ("no delay: what is played is too regular to tell the echo's lag")
+    assert heard(middle).why == ("no delay: what is played is too regular to tell an echo from it")
 
 
 def test_a_hit_that_comes_again_louder_and_louder_is_no_echo():
