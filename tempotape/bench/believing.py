@@ -36,6 +36,7 @@ LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where the
 NO_CHANCE = -20.0  # log 10 of how many such lines chance makes
 LEAST_MARGIN, LEAST_MARGIN_PART = 0.9, (0.02, 0.12)  # parts of the sounds left over
 ALL_PRESENT = 0.95
+AS_LOUD_DB = 0.05
 STEPS_A_BAR, STEP_OFF = 48, 0.005  # sixteenths and triplets; of a step
 MIRRORED, MIRROR_MARGIN = 0.002, (0.35, 0.6)  # of a beat; of the sounds left over, by looseness
 BESIDE_S = 0.030
@@ -231,14 +232,15 @@ def _mirrored(best: Explanation, other: Explanation, more: float, beats: list[fl
 
 
 def _in_step(best: Explanation, played: Explanation) -> bool:
-    """Whether copies, some of which are missing, fall exactly on the steps of what is played.
+    """Whether copies, some missing or all as loud as ever, fall exactly on steps of what is played.
 
     So a machine's pattern repeats in part; the delay of a tape is no such part of a bar.
     """
     steps = best.middle / played.middle * STEPS_A_BAR
     found = int(best.found.sum())
-    there = found / (found + best.missing)
-    return there < ALL_PRESENT and abs(steps - round(steps)) < STEP_OFF
+    some_missing = found < ALL_PRESENT * (found + best.missing)
+    as_loud = abs(best.level_db(best.first)) < AS_LOUD_DB
+    return (some_missing or as_loud) and abs(steps - round(steps)) < STEP_OFF
 
 
 def _multiple(best: Explanation, evidence: Evidence) -> bool:

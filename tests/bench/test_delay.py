@@ -170,6 +170,56 @@ def test_without_an_echo_there_is_no_delay(recording, why):
     assert (heard(recording).delay, heard(recording).why) == (None, why)
 
 
+def machine(seed):
+    """Three sounds on the sixteen steps of a bar, over and over, some louder than others."""
+    rng = np.random.default_rng([seed, 77])
+    step = int(rng.uniform(0.1, 0.19) * RATE_HZ)
+    t_s = np.arange(RATE_HZ // 5) / RATE_HZ
+    sounds = [
+        np.sin(2 * np.pi * 70 * t_s) * np.exp(-t_s * 20),
+        rng.standard_normal(len(t_s)) * np.exp(-t_s * 30),
+        np.diff(rng.standard_normal(len(t_s) + 1)) * np.exp(-t_s * 100) * 0.3,
+    ]
+    struck = [
+        rng.random(16) < 0.3,
+        np.isin(np.arange(16), [4, 12]) | (rng.random(16) < 0.08),
+        rng.random(16) < 0.6,
+    ]
+    accent = 10 ** (rng.choice([-9, -6, -3, 0], 16) / 20)
+    recording = np.zeros(15 * RATE_HZ)
+    for k, at in enumerate(range(RATE_HZ // 5, len(recording) - len(t_s), step)):
+        for sound, steps in zip(sounds, struck, strict=True):
+            if steps[k % 16]:
+                recording[at : at + len(t_s)] += accent[k % 16] * sound
+    return 0.3 * recording / np.abs(recording).max()
+
+
+@pytest.mark.parametrize("seed", [3, 7, 21])
+def test_a_pattern_that_comes_again_in_part_is_no_echo(seed):
+    assert heard(machine(seed)).delay is None
+
+
+@pytest.mark.parametrize("interval_s", [0.8, 1.2])
+def test_in_hiss_a_beat_is_never_told_with_the_delay(interval_s):
+    # Delay and beat, or the beat less the delay, explain most of the same sounds.
+    sound = clicks(np.arange(0.3, 17, interval_s), FRAMES, RATE_HZ, "tone", 0.3)
+    played = play(changed(UNIT, gap_mm=41.0), sound, RATE_HZ)
+    hiss = np.random.default_rng(1).normal(scale=0.03, size=FRAMES)
+    found = heard(mixed(sound, played, 1.0, 0.7) + hiss)
+    assert found.delay is None or error_ms(found.delay, played) == pytest.approx(0, abs=0.5)
+
+
+def test_a_beat_of_clicks_of_which_none_is_as_loud_as_another_is_no_echo():
+    # The copies of a beat are as loud as what they copy only in the mean.
+    rng = np.random.default_rng(12)
+    at_s = np.arange(0.4, 16, 1.1)
+    sound = sum(clicks([t], FRAMES, RATE_HZ, "tone", rng.uniform(0.1, 0.25)) for t in at_s)
+    unit = changed(UNIT, gap_mm=16.8, feedback=0.45, wow=((0.5, 0.008, 0.0),))
+    played = play(unit, sound, RATE_HZ)
+    delay = heard(mixed(sound, played, 1.0, 0.8)).delay
+    assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
+
+
 def test_a_bar_that_comes_again_is_no_echo():
     assert heard(phrase_again(1)).delay is None
 
