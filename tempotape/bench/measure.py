@@ -92,7 +92,9 @@ def measured(
     duration_s = level.frames / recording.sample_rate_hz
     found = find_delay(*_split(channels, sides))
     wanted = () if found.echoes is None else _places(found.echoes)
-    for channel in channels:  # of an hour, too much to hold beside what follows
+    # Of an hour, too much to hold beside what follows.
+    found = msgspec.structs.replace(found, echoes=None)
+    for channel in channels:
         channel.close()
     meters = _second_pass(
         recording, sides, wanted, span_s, lambda part: told(FIRST_PASS + 0.6 * part)

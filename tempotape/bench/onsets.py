@@ -45,7 +45,8 @@ HISS_S, HISS_FRAME_S = 60.0, 0.040
 STEADY = 1.2  # usual power over quiet: of 40 ms of hiss in this band 1.11 to 1.19
 CHUNK = 1 << 16
 MOST_HELD = 1_500_000  # samples, two minutes
-MOST_BLOCKS = 60  # of a longer recording: what is studied of it, 15 MB
+LONG = 12_000_000  # samples, a quarter of an hour: of more, memory is short
+MOST_BLOCKS = 60  # held of one that is not so long: what is studied of it, 15 MB
 
 
 class Whitened(msgspec.Struct, frozen=True, dict=True):
@@ -105,7 +106,7 @@ class Whitened(msgspec.Struct, frozen=True, dict=True):
     def part(self, begin: int, end: int) -> Samples:
         """Samples `begin` to `end`; zeros well outside the recording."""
         if self._whole is None:
-            return self._joined(begin, end)
+            return (self._joined if len(self) < LONG else self._filtered)(begin, end)
         half = len(self.taps) // 2  # so far the filter rings
         out = np.zeros(end - begin)
         low, high = max(begin, -half), min(end, len(self) + half)
@@ -120,7 +121,7 @@ class Whitened(msgspec.Struct, frozen=True, dict=True):
         return self._filtered(-half, len(self) + half) if len(self) <= MOST_HELD else None
 
     def _joined(self, begin: int, end: int) -> Samples:
-        """A part of a long recording, of blocks of which the last ones asked for are held."""
+        """A part of blocks, of which the last ones asked for are held."""
         numbers = range(begin // CHUNK, -(-end // CHUNK))
         joined = np.concatenate([self._block(number) for number in numbers])
         first = numbers.start * CHUNK
