@@ -6,7 +6,6 @@ hum and hiss come out flat with unit spread, and what is struck stands out.
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from functools import cached_property
 
 import msgspec
@@ -45,8 +44,6 @@ HISS_S, HISS_FRAME_S = 60.0, 0.040
 STEADY = 1.2  # usual power over quiet: of 40 ms of hiss in this band 1.11 to 1.19
 CHUNK = 1 << 16
 MOST_HELD = 1_500_000  # samples, two minutes
-LONG = 12_000_000  # samples, a quarter of an hour: of more, memory is short
-MOST_BLOCKS = 60  # held of one that is not so long: what is studied of it, 15 MB
 
 
 class Whitened(msgspec.Struct, frozen=True, dict=True):
@@ -106,7 +103,7 @@ class Whitened(msgspec.Struct, frozen=True, dict=True):
     def part(self, begin: int, end: int) -> Samples:
         """Samples `begin` to `end`; zeros well outside the recording."""
         if self._whole is None:
-            return (self._joined if len(self) < LONG else self._filtered)(begin, end)
+            return self._filtered(begin, end)
         half = len(self.taps) // 2  # so far the filter rings
         out = np.zeros(end - begin)
         low, high = max(begin, -half), min(end, len(self) + half)
@@ -119,27 +116,6 @@ class Whitened(msgspec.Struct, frozen=True, dict=True):
         """All of a short recording, or None: many of its parts are asked for over and over."""
         half = len(self.taps) // 2
         return self._filtered(-half, len(self) + half) if len(self) <= MOST_HELD else None
-
-    def _joined(self, begin: int, end: int) -> Samples:
-        """A part of blocks, of which the last ones asked for are held."""
-        numbers = range(begin // CHUNK, -(-end // CHUNK))
-        joined = np.concatenate([self._block(number) for number in numbers])
-        first = numbers.start * CHUNK
-        return joined[begin - first : end - first].astype(np.float64)
-
-    def _block(self, number: int) -> NDArray[np.float32]:
-        held = self._held
-        if number not in held:
-            begin = number * CHUNK
-            held[number] = self._filtered(begin, begin + CHUNK).astype(np.float32)
-        held.move_to_end(number)
-        if len(held) > MOST_BLOCKS:
-            held.popitem(last=False)
-        return held[number]
-
-    @cached_property
-    def _held(self) -> OrderedDict[int, NDArray[np.float32]]:
-        return OrderedDict()
 
     def _filtered(self, begin: int, end: int) -> Samples:
         half = len(self.taps) // 2

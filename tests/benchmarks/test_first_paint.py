@@ -14,7 +14,7 @@ from tempotape.demos import DEMO_UNIT
 from tests.pseudo_terminal import PseudoTerminal
 from tests.terminal import TEMPOTAPE
 
-RUNS = 5
+RUNS = 7
 MOST_OF_BARE = 1.6
 BARE = (sys.executable, str(Path(__file__).parent / "bare_app.py"))
 STAGE = (*TEMPOTAPE, "stage", "--unit", str(DEMO_UNIT), "--tempo", "96")

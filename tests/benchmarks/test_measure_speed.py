@@ -7,7 +7,6 @@ in mono or stereo.
 import json
 import subprocess
 import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -49,24 +48,20 @@ def sides():
     return sound, play(unit, sound, RATE_HZ)
 
 
-def started(path, piece, minutes):
-    """A process that measures so many minutes."""
+def cost(path, piece, minutes):
+    """Processor time, peak memory and delay of measuring so many minutes."""
     with soundfile.SoundFile(path, "w", RATE_HZ, piece.ndim, "PCM_16") as file:
         for _ in range(minutes):
             file.write(piece)
-    return subprocess.Popen([sys.executable, "-c", MEASURING, path], stdout=subprocess.PIPE)
-
-
-def cost(process):
-    """Processor time, peak memory and delay that it tells."""
-    told, _ = process.communicate()
-    assert process.returncode == 0
-    Path(process.args[-1]).unlink()
-    return json.loads(told)
+    told = subprocess.run(
+        [sys.executable, "-c", MEASURING, path], capture_output=True, text=True, check=True
+    )
+    path.unlink()
+    return json.loads(told.stdout)
 
 
 def test_an_hour_takes_a_hundredth_of_its_time_and_300_mb(tmp_path, sides, record_property):
-    met = cost(started(tmp_path / "take.wav", mixed(*sides), 60))
+    met = cost(tmp_path / "take.wav", mixed(*sides), 60)
     faster = 3600 / met["cpu_s"]
     record_property("times_faster", faster)
     record_property("peak_mb", met["peak_mb"])
@@ -79,8 +74,7 @@ def test_an_hour_takes_a_hundredth_of_its_time_and_300_mb(tmp_path, sides, recor
 
 def test_stereo_grows_by_so_little_that_an_hour_takes_300_mb(tmp_path, sides, record_property):
     piece = beside(*sides)
-    both = [started(tmp_path / f"{minutes}.wav", piece, minutes) for minutes in (10, 20)]
-    shorter, longer = map(cost, both)
+    shorter, longer = (cost(tmp_path / "take.wav", piece, minutes) for minutes in (10, 20))
     mb_a_minute = (longer["peak_mb"] - shorter["peak_mb"]) / 10
     hour_mb = longer["peak_mb"] + 40 * max(0.0, mb_a_minute)
     record_property("stereo_hour_mb", hour_mb)
