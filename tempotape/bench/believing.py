@@ -89,7 +89,7 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
             for other in offer.played
         )
         or any(
-            _mirrored(best, other, more, offer.beats) or _much_liker(other, best)
+            _mirrored(best, other, more, offer.beats) or _much_liker(best, other)
             for other, more in rivals
         )
         or _multiple(best, offer.evidence)
@@ -212,7 +212,7 @@ def _part_of(best: Explanation, other: Explanation, more: float) -> bool:
     return near and other.presence > PART_PRESENCE
 
 
-def _much_liker(other: Explanation, best: Explanation) -> bool:
+def _much_liker(best: Explanation, other: Explanation) -> bool:
     """Whether all copies are there by `other`, and much liker than the hardly alike of `best`."""
     liker = other.likeness > best.likeness + MUCH_LIKER
     return best.likeness < UNLIKE and liker and other.presence > ALL_PRESENT
