@@ -6,6 +6,8 @@ hum and hiss come out flat with unit spread, and what is struck stands out.
 
 from __future__ import annotations
 
+from collections import OrderedDict
+from collections.abc import Callable
 from functools import cached_property
 
 import msgspec
@@ -44,6 +46,8 @@ HISS_S, HISS_FRAME_S = 60.0, 0.040
 STEADY = 1.2  # usual power over quiet: of 40 ms of hiss in this band 1.11 to 1.19
 CHUNK = 1 << 16
 MOST_HELD = 1_500_000  # samples, two minutes
+BLOCK, BLOCKS_KEPT = 1 << 13, 512  # samples; six minutes of them in 17 MB
+MOST_BLOCKS = 4  # asked for at once: more are looked at once only
 
 
 class Whitened(msgspec.Struct, frozen=True, dict=True):
@@ -103,7 +107,7 @@ class Whitened(msgspec.Struct, frozen=True, dict=True):
     def part(self, begin: int, end: int) -> Samples:
         """Samples `begin` to `end`; zeros well outside the recording."""
         if self._whole is None:
-            return self._filtered(begin, end)
+            return self._kept.part(begin, end, self._filtered)
         half = len(self.taps) // 2  # so far the filter rings
         out = np.zeros(end - begin)
         low, high = max(begin, -half), min(end, len(self) + half)
@@ -117,10 +121,47 @@ class Whitened(msgspec.Struct, frozen=True, dict=True):
         half = len(self.taps) // 2
         return self._filtered(-half, len(self) + half) if len(self) <= MOST_HELD else None
 
+    @cached_property
+    def _kept(self) -> _Kept:
+        return _Kept()
+
     def _filtered(self, begin: int, end: int) -> Samples:
         half = len(self.taps) // 2
         raw = self.thinned.part(begin - half, end + half)
         out: Samples = signal.oaconvolve(raw, self.taps, "valid")
+        return out
+
+
+class _Kept:
+    """What was made of parts of a long recording, block by block, the last that were asked for.
+
+    The same attacks are looked at over and over. All the room is taken at once: blocks that come
+    and go would leave gaps in memory.
+    """
+
+    def __init__(self) -> None:
+        self._room = np.empty((BLOCKS_KEPT, BLOCK), np.float32)
+        self._rows: OrderedDict[int, int] = OrderedDict()  # of the blocks, the latest last
+
+    def part(self, begin: int, end: int, made: Callable[[int, int], Samples]) -> Samples:
+        """Samples `begin` to `end`, as `made` gives them."""
+        if end - begin > MOST_BLOCKS * BLOCK:
+            return made(begin, end)
+        out = np.empty(end - begin)
+        for block in range(begin // BLOCK, (end - 1) // BLOCK + 1):
+            first = block * BLOCK
+            low, high = max(begin, first), min(end, first + BLOCK)
+            out[low - begin : high - begin] = self._block(block, made)[low - first : high - first]
+        return out
+
+    def _block(self, block: int, made: Callable[[int, int], Samples]) -> NDArray[np.float32]:
+        row = self._rows.pop(block, None)
+        if row is None:
+            full = len(self._rows) == BLOCKS_KEPT
+            row = self._rows.popitem(last=False)[1] if full else len(self._rows)
+            self._room[row] = made(block * BLOCK, (block + 1) * BLOCK)
+        self._rows[block] = row
+        out: NDArray[np.float32] = self._room[row]
         return out
 
 

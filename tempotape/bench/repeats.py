@@ -53,7 +53,7 @@ INSIDE_HZ = (200.0, 2500.0)
 SURELY = 2.0  # standard deviations over 0 dB: an octave that feeds itself
 TOP = 0.98  # of the highest frequency: no octave reaches beyond
 CLIPPED, LEAST_CLIPPED = 0.9985, 3  # of the largest sample, and how often it is reached
-ROWS = 16
+ROWS, MOST_LISTENED = 16, 100
 MAINS_S = tuple(1 / hz / (1 + off * 1e-3) for hz in (50.0, 60.0) for off in range(-2, 3))
 MAINS_STEPS = (5e-4, 2.5e-4, 1e-4)
 TOO_FEW = "fewer than two repeats of an attack stand over the noise"
@@ -221,28 +221,36 @@ class Cutter:
         """
         if not self.untouched.any():
             return self.cuts
-        period_s = min(MAINS_S, key=self._left)
-        for step in MAINS_STEPS:
-            period_s = min((period_s * (1 + off * step) for off in (-1, 0, 1)), key=self._left)
-        return self.cuts - self._hum_at(period_s, self.length - self._hum)
-
-    def _left(self, period_s: float) -> float:
-        """What taking off hum of a period leaves of the quiet before most places."""
-        left = self._kept[:, self._hum :][:, : self._quiet] - self._hum_at(period_s, self._quiet)
-        return float(np.median(np.sum(left**2, axis=1)[self.untouched]))
-
-    def _hum_at(self, period_s: float, length: int) -> Samples:
-        out = np.empty((len(self._kept), length))
-        for begin in range(0, len(self._kept), ROWS):  # all at once would take much memory
+        out = self.cuts
+        for begin in range(0, len(out), ROWS):  # all at once would take much memory
             rows = self._kept[begin : begin + ROWS]
-            earlier = []
-            for number in range(1, int(HUM_S / period_s + 0.5) + 1):
-                at = min(number * period_s * self.rate_hz, self._hum - 1.0)
-                first, part = self._hum - int(at), at % 1
-                one, before = (rows[:, k : k + length] for k in (first, first - 1))
-                earlier.append((1 - part) * one + part * before)
-            out[begin : begin + ROWS] = np.median(np.stack(earlier), axis=0)
+            out[begin : begin + ROWS] -= self._hum_in(rows, self._mains_s, out.shape[1])
         return out
+
+    @functools.cached_property
+    def _mains_s(self) -> float:
+        """The period of the hum: what taking it off leaves least of the quiet before places."""
+        rows = self._kept[evenly(np.flatnonzero(self.untouched), MOST_LISTENED)]
+        quiet = rows[:, self._hum : self._hum + self._quiet]
+
+        def left(period_s: float) -> float:
+            off = quiet - self._hum_in(rows, period_s, self._quiet)
+            return float(np.median(np.sum(off**2, axis=1)))
+
+        period_s = min(MAINS_S, key=left)
+        for step in MAINS_STEPS:
+            period_s = min((period_s * (1 + off * step) for off in (-1, 0, 1)), key=left)
+        return period_s
+
+    def _hum_in(self, rows: NDArray[np.float32], period_s: float, length: int) -> Samples:
+        """What was heard whole periods before each place, the median."""
+        earlier = []
+        for number in range(1, int(HUM_S / period_s + 0.5) + 1):
+            at = min(number * period_s * self.rate_hz, self._hum - 1.0)
+            first, part = self._hum - int(at), at % 1
+            one, before = (rows[:, k : k + length] for k in (first, first - 1))
+            earlier.append((1 - part) * one + part * before)
+        return np.asarray(np.median(np.stack(earlier), axis=0))
 
     @property
     def _quiet(self) -> int:
@@ -280,9 +288,10 @@ class Cutter:
         hz = fft.rfftfreq(half, 1 / self.rate_hz)
         first = np.array([place.repeat == 1 for place in self.wanted])
         tone = np.zeros(len(self.wanted), bool)
+        window = np.hanning(half).astype(np.float32)  # wider numbers would take much memory
         for begin in (0, half):
-            part = self._kept[:, begin : begin + half].astype(np.float64)
-            power = np.abs(fft.rfft(part * np.hanning(half), axis=1)) ** 2 * (hz > TONE_HZ / 2)
+            spectra = fft.rfft(self._kept[:, begin : begin + half] * window, axis=1)
+            power = np.abs(spectra) ** 2 * (hz > TONE_HZ / 2)
             whole = np.sum(power, axis=1)
             peak = hz[np.argmax(power * (hz > TONE_HZ), axis=1)]
             near = np.abs(hz - peak[:, None]) < TONE_WIDTH_HZ

@@ -151,6 +151,7 @@ class SpliceFinder:
         self._places = [bytearray() for _ in range(3)]  # signed bytes
         self._peaks = bytearray()  # half floats
         self._means = bytearray()  # half floats, signed
+        self._looks: list[_Ticks | str] = []
 
     def feed(self, block: Floats) -> None:
         """Take the next samples, mono, full scale 1.0, any number of them."""
@@ -171,6 +172,18 @@ class SpliceFinder:
         means = held[: count * self._bin].reshape(count, self._bin).mean(axis=1)
         self._means += (_FULL_SCALE * np.clip(means, -60.0, 60.0)).astype(np.float16).tobytes()
         self._deep_rest = held[count * self._bin :]
+        window = round(_WINDOW_S / self._bin_s)
+        while self._length >= window:
+            self._looks.append(self._look(window))
+            for kept in (*self._sizes, self._peaks, self._means):
+                del kept[: 2 * window]
+            for kept in self._places:
+                del kept[:window]
+
+    @property
+    def _length(self) -> int:
+        """How many bins are held of every kind."""
+        return min(len(kept) // 2 for kept in (*self._sizes, self._peaks, self._means))
 
     def _binned(self, number: int, held: Floats) -> Floats:
         count = len(held) // self._bin
@@ -190,11 +203,10 @@ class SpliceFinder:
 
     def result(self, loop_period_s: float | None) -> SpliceResult:
         """The tick, where one stands out; `loop_period_s` tells whether it is the loop's own."""
-        length = min(len(kept) // 2 for kept in (*self._sizes, self._peaks, self._means))
-        window = round(_WINDOW_S / self._bin_s)
+        rest = [self._look(self._length)] if self._length or not self._looks else []
         looks = [
-            self._look(first, min(first + window, length), loop_period_s)
-            for first in range(0, max(length, 1), window)
+            look if isinstance(look, str) else _judged(look, loop_period_s)
+            for look in (*self._looks, *rest)
         ]
         found = [look for look in looks if isinstance(look, Splice)]
         if found:
@@ -203,11 +215,10 @@ class SpliceFinder:
         reasons = sorted((look for look in looks if isinstance(look, str)), key=_telling)
         return SpliceResult(None, (f"splice: {reasons[-1]}",))
 
-    def _look(self, first: int, last: int, loop_period_s: float | None) -> Splice | str:
-        """The tick found in these bins, or why there is none."""
+    def _look(self, last: int) -> _Ticks | str:
+        """The ticks found in the first bins that are held, or why there are none."""
         powers = [
-            (_halves(kept, first, last).astype(np.float64) / _FULL_SCALE) ** 2
-            for kept in self._sizes
+            (_halves(kept, last).astype(np.float64) / _FULL_SCALE) ** 2 for kept in self._sizes
         ]
         quiet = _quiet(powers[:2])
         if float(np.count_nonzero(quiet)) * self._bin_s < FEWEST_TICKS * PERIODS_S[0]:
@@ -215,22 +226,22 @@ class SpliceFinder:
         if _steady_tone(powers[1][quiet], self._wide):
             return _NEVER_QUIET
         bands = [
-            _band(power, np.frombuffer(kept, np.int8)[first:last], quiet)
+            _band(power, np.frombuffer(kept, np.int8)[:last].copy(), quiet)
             for power, kept in zip(powers, self._places, strict=True)
         ]
-        peaks = _halves(self._peaks, first, last)
+        peaks = _halves(self._peaks, last)
         bands.append(_sharp(bands[1], peaks, quiet))
-        bands.append(_below(_halves(self._means, first, last), quiet, self._bin_s))
+        bands.append(_below(_halves(self._means, last), quiet, self._bin_s))
         events = _events(bands, peaks, quiet, self._bin_s)
         sample_s = self._bin_s / self._bin
         found = best_chain(events, quiet, self._bin_s)
         chain = found.chain or found.played
         if chain is None:
-            return self._faintest(bands, events, peaks, quiet, loop_period_s)
+            return self._faintest(bands, events, peaks, quiet)
         heard = _heard(events, bands, chain, self._bin_s, sample_s)
         if found.chain is None:
-            return f"{_told(heard.ticks)}, with others between them; they seem to be played"
-        return _judged(events, heard, loudness(chain, events), loop_period_s, self._bin_s)
+            return f"{_told(heard.timed)}, with others between them; they seem to be played"
+        return heard
 
     def _faintest(
         self,
@@ -238,9 +249,8 @@ class SpliceFinder:
         events: Events,
         peaks: npt.NDArray[np.float16],
         quiet: Bools,
-        loop_period_s: float | None,
-    ) -> Splice | str:
-        """The tick that no event shows, in a recording of silence."""
+    ) -> _Ticks | str:
+        """The ticks that no event shows, in a recording of silence."""
         if not silent(events, quiet):
             return _NO_TICK
         found = [folded(bands[number], number, self._bin_s) for number in _FOLDED_BANDS]
@@ -252,8 +262,8 @@ class SpliceFinder:
         ticks = ticks._replace(sounds_s=events.sounds_s, sounds_db=events.sounds_db)
         band = bands[best.band]
         timing = timed(band, best.bins, best.turns, self._bin_s, self._bin_s / self._bin)
-        heard = _Heard(np.arange(len(best.bins)), band, timing)
-        return _judged(ticks, heard, 0, loop_period_s, self._bin_s)
+        is_hum = _is_hum(band, best.bins, self._bin_s)
+        return _Ticks(ticks, np.arange(len(best.bins)), timing, 0, band.floor, is_hum)
 
 
 def _combed(before: Floats, sound: Floats, span: int) -> tuple[Floats, Floats]:
@@ -268,8 +278,8 @@ def _combed(before: Floats, sound: Floats, span: int) -> tuple[Floats, Floats]:
     return line[count:], line[span : span + count] - 0.5 * (line[:count] + line[2 * span :])
 
 
-def _halves(kept: bytearray, first: int, last: int) -> npt.NDArray[np.float16]:
-    return np.frombuffer(kept, np.float16)[first:last]
+def _halves(kept: bytearray, last: int) -> npt.NDArray[np.float16]:
+    return np.frombuffer(kept, np.float16)[:last].copy()
 
 
 _NEVER_QUIET = "nothing is quiet for long enough to hear a tick"
@@ -409,55 +419,62 @@ def _peaks(over: Floats, apart: int) -> npt.NDArray[np.intp]:
     return np.flatnonzero((over == highest) & (over > 1.0))
 
 
-class _Heard(NamedTuple):
-    """The ticks of a chain that keep its pace: which of the events, and in which band."""
+class _Ticks(NamedTuple):
+    """Events, which `members` of them are ticks that keep one pace, and how well they keep it.
 
+    How loud they are, 0 to 2; and of their band the power of the noise, and whether it is hum that
+    they stand out of.
+    """
+
+    events: Events
     members: npt.NDArray[np.intp]
-    band: Band
-    ticks: Timed
+    timed: Timed
+    loud: int
+    floor: float
+    is_hum: bool
 
 
 def _heard(
     events: Events, bands: list[Band], chain: Chain, bin_s: float, sample_s: float
-) -> _Heard:
+) -> _Ticks:
     chosen = np.array(chain.numbers)
     band = bands[int(np.argmax(np.bincount(events.band[chosen])))]
     kept = in_line(chain, events)
     members = chosen[kept]
     turns = np.array(chain.turns, dtype=np.float64)[kept]
-    return _Heard(members, band, timed(band, events.bins[members], turns, bin_s, sample_s))
+    timing = timed(band, events.bins[members], turns, bin_s, sample_s)
+    is_hum = _is_hum(band, events.bins[members], bin_s)
+    return _Ticks(events, members, timing, loudness(chain, events), band.floor, is_hum)
 
 
 def _told(ticks: Timed) -> str:
     return f"clicks come every {ticks.period_s:.4f} s"
 
 
-def _judged(
-    events: Events, heard: _Heard, loud: int, loop_period_s: float | None, bin_s: float
-) -> Splice | str:
+def _judged(heard: _Ticks, loop_period_s: float | None) -> Splice | str:
     """The splice that the ticks show, or why they may as well be clicks that somebody played."""
-    ticks, members = heard.ticks, heard.members
-    if _is_hum(heard.band, events.bins[members], bin_s):
+    ticks = heard.timed
+    if heard.is_hum:
         return f"what comes every {ticks.period_s:.4f} s is part of the hum"
     own = None if loop_period_s is None else abs(ticks.period_s / loop_period_s - 1.0) < _OWN_PERIOD
-    doubt = None if own else _doubt(events, heard, loud, other=own is not None)
+    doubt = None if own else _doubt(heard, other=own is not None)
     if doubt is not None:
         return f"{_told(ticks)}, {doubt}"
     return Splice(
         period_s=ticks.period_s,
-        level_db=float(np.median(events.over_floor_db[members])),
-        ticks=len(members),
+        level_db=float(np.median(heard.events.over_floor_db[heard.members])),
+        ticks=len(heard.members),
         error_s=ticks.error_s,
         is_loop=own,
     )
 
 
-def _doubt(events: Events, heard: _Heard, loud: int, *, other: bool) -> str | None:
+def _doubt(heard: _Ticks, *, other: bool) -> str | None:
     """Why the ticks may be played, not known to be the loop's; None where they hardly are.
 
     `other` says that the loop's own period is known, and is not theirs.
     """
-    ticks, members = heard.ticks, heard.members
+    events, members, ticks, loud = heard.events, heard.members, heard.timed, heard.loud
     at_s = np.sort(events.t_s[members])
     level_db = float(np.median(events.level_db[members]))
     peak = float(np.median(events.peak[members]))
@@ -467,7 +484,7 @@ def _doubt(events: Events, heard: _Heard, loud: int, *, other: bool) -> str | No
     even_beat_s = faint_beat_s if faint else _LOUD_EVEN_BEAT_S if loud else SLOWEST_BEAT_S
     even = may_be_even(ticks)
     at_pace = ticks.period_s < even_beat_s or (
-        math.sqrt(heard.band.floor) < _NO_TAPE_NOISE and clear_db > _NO_TAPE_DB
+        math.sqrt(heard.floor) < _NO_TAPE_NOISE and clear_db > _NO_TAPE_DB
     )
     in_bar = beaten(at_s, ticks.period_s, events) or (
         (even or ticks.rms_s < _DISTURBED_S) and on_a_grid(at_s, ticks.period_s, level_db, events)

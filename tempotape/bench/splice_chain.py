@@ -139,6 +139,8 @@ def best_chain(events: Events, quiet: Bools, bin_s: float) -> BestChain:
                 chain = _chain(alike, t_s, own, other_s - own, hearing)
                 # Of so many tried, from the loudest on, one may have come out by chance.
                 log_chance = chain.log_chance + math.log(tried)
+                if log_chance >= max(best_log):
+                    continue
                 loud = loudness(chain, events)
                 if log_chance < best_log[loud] and _sound(chain, events, loud):
                     best[loud], best_log[loud] = chain, log_chance

@@ -24,7 +24,7 @@ SETTLED_S = 0.1
 TAPS_A_STEP = 20
 SCALE = 1024.0  # keeps quiet recordings out of the coarse end of half precision
 MOST = 32.0  # of full scale: half precision holds up to 64
-MOST_IN_MEMORY = 40_000_000  # bytes a channel, half an hour
+MOST_IN_MEMORY = 8_000_000  # bytes a channel, five minutes
 
 Held = NDArray[np.float16]
 

@@ -21,6 +21,8 @@ _STEADY = 0.8
 _HINT_OF_TONE = 0.55
 _PASS_HZ, _STOP_HZ = 800.0, 1600.0
 _LOWEST_RATE_HZ = 2400.0
+_PIECE = 22_000  # samples filtered at once
+_PIECE = 22_000  # samples filtered at once
 _STOP_DB = 80.0
 _BRIDGED_FRAMES = 3
 _QUIETEST = 1e-10  # power; -100 dBFS
@@ -41,42 +43,63 @@ class Stretch(NamedTuple):
 
 
 class Decimator:
-    """Moves `centre_hz` to 0 Hz and keeps every `factor`-th sample, block by block."""
+    """Moves `centre_hz` to 0 Hz and keeps every `factor`-th sample, block by block.
 
-    def __init__(self, taps: Floats, factor: int, centre_hz: float, sample_rate_hz: float) -> None:
+    The filter of `taps`, odd in number, stands around `centre_hz`; it passes nothing that is more
+    than `reach_hz` away. It is applied to overlapping pieces by their spectra, of which only the
+    band is taken (overlap-save; Oppenheim and Schafer, Discrete-Time Signal Processing, 8.7.3).
+    """
+
+    def __init__(
+        self, taps: Floats, factor: int, centre_hz: float, reach_hz: float, sample_rate_hz: float
+    ) -> None:
+        from scipy.fft import fft, next_fast_len  # noqa: PLC0415 - loaded by what needs it
+
         self._factor = factor
-        turn = -2j * math.pi * centre_hz / sample_rate_hz
-        # Mixing inside the taps: the sum over h[k] x[n-k] exp(-jw(n-k)) is exp(-jwn) times the
-        # sum over (h[k] exp(jwk)) x[n-k].
-        self._taps = taps * np.exp(-turn * np.arange(len(taps)))
-        self._turn = turn
+        self._overlap = len(taps) - 1
         # Half a filter of silence first, so that output m stands at input sample m * factor.
-        self._delay = (len(taps) - 1) // 2
-        self._held: Floats = np.zeros(len(taps) - 1 - self._delay)
+        self._held: Floats = np.zeros(self._overlap // 2)
         self._done = 0
+        self._size = factor * int(next_fast_len(math.ceil((_PIECE + self._overlap) / factor)))
+        self._turn = -2j * math.pi * centre_hz / sample_rate_hz
+        moved = taps * np.exp(-self._turn * (np.arange(len(taps)) - self._overlap // 2))
+        step_hz = sample_rate_hz / self._size
+        low = math.floor((centre_hz - reach_hz) / step_hz)
+        band = np.arange(low, min(low + self._size, math.ceil((centre_hz + reach_hz) / step_hz)))
+        # Turned so that the first output is the first that the whole filter lies before.
+        late = np.exp(2j * math.pi * band * self._overlap / self._size)
+        self._response = fft(moved, self._size)[band % self._size] * late / factor
+        # Of a real signal the other half of the spectrum is this one, turned.
+        self._bins = np.minimum(band % self._size, -band % self._size)
+        self._turned = band % self._size > self._size // 2
+        self._folded = band % (self._size // factor)
 
     def feed(self, block: Floats) -> Complexes:
         """The outputs that `block` completes."""
-        from scipy.signal import upfirdn  # noqa: PLC0415 - loaded by what needs it
-
         held = np.concatenate([self._held, block])
-        reach = len(self._taps) - 1
-        count = (len(held) - reach + self._factor - 1) // self._factor
-        if count <= 0:
-            self._held = held
-            return np.zeros(0, dtype=np.complex128)
-        # Outputs at held[reach], held[reach + factor], ...; upfirdn keeps every factor-th sample
-        # from its start, so the start is moved to make `reach` one of them.
-        lead = -reach % self._factor
-        padded = np.concatenate([np.zeros(lead), held]) if lead else held
-        real = upfirdn(self._taps.real, padded, 1, self._factor)
-        imag = upfirdn(self._taps.imag, padded, 1, self._factor)
-        first = (lead + reach) // self._factor
-        got = (real + 1j * imag)[first : first + count]
-        numbers = self._done + np.arange(count)
-        self._done += count
-        self._held = held[count * self._factor :]
-        return np.asarray(got * np.exp(self._turn * (numbers * self._factor + self._delay)))
+        out: list[Complexes] = [np.zeros(0, dtype=np.complex128)]
+        begin = 0
+        while (rest := len(held) - begin - self._overlap) > 0:
+            count = -(-min(rest, self._size - self._overlap) // self._factor)
+            out.append(self._passed(held[begin : begin + self._size])[:count])
+            begin += count * self._factor
+        self._held = held[begin:]
+        got = np.concatenate(out)
+        numbers = self._done + np.arange(len(got))
+        self._done += len(got)
+        return np.asarray(got * np.exp(self._turn * (numbers * self._factor)))
+
+    def _passed(self, piece: Floats) -> Complexes:
+        """What passes of a piece, every `factor`-th sample."""
+        from scipy.fft import ifft, rfft  # noqa: PLC0415
+
+        band = rfft(piece, self._size)[self._bins]
+        band[self._turned] = np.conj(band[self._turned])
+        band *= self._response
+        count = self._size // self._factor
+        # Keeping every factor-th sample lays parts of the spectrum on one another.
+        real, imag = (np.bincount(self._folded, part, count) for part in (band.real, band.imag))
+        return np.asarray(ifft(real + 1j * imag))
 
 
 def low_pass(pass_hz: float, stop_hz: float, stop_db: float, sample_rate_hz: float) -> Floats:
@@ -135,7 +158,7 @@ class ToneKeeper:
         self.rate_hz = sample_rate_hz / factor
         self._frame = round(FRAME_S * self.rate_hz)
         taps = low_pass(_PASS_HZ, _STOP_HZ, _STOP_DB, sample_rate_hz)
-        self._decimator = Decimator(taps, factor, CENTRE_HZ, sample_rate_hz)
+        self._decimator = Decimator(taps, factor, CENTRE_HZ, _STOP_HZ, sample_rate_hz)
         self._held: Complexes = np.zeros(0, dtype=np.complex128)
         self._frames = 0
         self._kept: list[tuple[int, bool, npt.NDArray[np.complex64]]] = []

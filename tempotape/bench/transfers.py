@@ -16,7 +16,7 @@ from scipy import fft, ndimage
 from tempotape.bench.falling import HIGHEST_HZ, LOWEST_HZ, Powers
 from tempotape.bench.recording import Samples
 
-Spectra = NDArray[np.complex128]
+Spectra = NDArray[np.complexfloating]
 Numbers = NDArray[np.int64]
 
 RISE_S, FADE_S = 0.003, 0.010
@@ -62,12 +62,12 @@ class Stretches(msgspec.Struct, frozen=True):
     def last(self) -> int:
         return int(self.repeat[~self.between].max(initial=0))
 
-    @property
-    def heads(self) -> Spectra:
-        """The spectrum of each row's attack."""
+    def heads_of(self, rows: Numbers) -> Spectra:
+        """The spectra of the attacks that these rows are of."""
         first = np.flatnonzero(self.repeat == 0)
         order = first[np.argsort(self.attack[first])]
-        return np.asarray(self.spectra[order[np.searchsorted(self.attack[order], self.attack)]])
+        number = np.searchsorted(self.attack[order], self.attack[rows])
+        return np.asarray(self.spectra[order[number]])
 
     def rows(self, repeat: int, *, between: bool = False) -> Numbers:
         return np.flatnonzero((self.repeat == repeat) & (self.between == between))
@@ -86,9 +86,12 @@ def spectra_of(cuts: Samples, early_s: Samples, rate_hz: int) -> tuple[Samples, 
     size = fft.next_fast_len(2 * length, real=True)
     hz = fft.rfftfreq(size, 1 / rate_hz)
     used = (hz > LOWEST_HZ / 2) & (hz < min(HIGHEST_HZ, 0.47 * rate_hz))
-    spectra = fft.rfft(cuts * window, size, axis=1)[:, used]
+    spectra = np.empty((len(cuts), int(used.sum())), np.complex64)
+    for row, cut in enumerate(cuts):  # all at once would take much memory
+        turn = np.exp(2j * np.pi * early_s[row] * hz[used])
+        spectra[row] = fft.rfft(cut * window, size)[used] * turn
     rounding = float(np.sum(window**2)) * STEP**2 / 12
-    return hz[used], spectra * np.exp(2j * np.pi * hz[used] * early_s[:, None]), rounding
+    return hz[used], spectra, rounding
 
 
 def in_line(found: Stretches) -> Stretches:
@@ -108,15 +111,15 @@ def _usual(found: Stretches) -> NDArray[np.bool_]:
     The likeness is the median over attacks, which a sound that is no repeat does not move.
     """
     usual = np.ones(len(found.attack), bool)
-    heads = found.heads
     for repeat in range(1, found.last + 1):
         rows = found.rows(repeat)
         if not len(rows):
             continue
-        ratio = found.spectra[rows] * np.conj(heads[rows]) / (np.abs(heads[rows]) ** 2 + 1e-30)
+        heads, tails = found.heads_of(rows), found.spectra[rows]
+        ratio = tails * np.conj(heads) / (np.abs(heads) ** 2 + 1e-30)
         like = np.median(ratio.real, axis=0) + 1j * np.median(ratio.imag, axis=0)
-        like = like * heads[rows]
-        left = np.sum(np.abs(found.spectra[rows] - like) ** 2, axis=1)
+        like = like * heads
+        left = np.sum(np.abs(tails - like) ** 2, axis=1)
         most = np.maximum(ODD * np.median(left), ODD_PART * np.sum(np.abs(like) ** 2, axis=1))
         usual[rows] = left <= most
     return usual
@@ -124,7 +127,7 @@ def _usual(found: Stretches) -> NDArray[np.bool_]:
 
 def _match(found: Stretches, rows: Numbers, shifts_s: Samples) -> tuple[Samples, Samples]:
     """How well each row is the usual repeat at each shift, and what a perfect match gives."""
-    heads = found.heads[rows]
+    heads = found.heads_of(rows)
     tails = found.spectra[rows]
     transfer, noise = _transfer(heads, tails)
     share = 1 / (_smooth(noise) + 1e-30)
@@ -204,16 +207,16 @@ def powers_of(found: Stretches, attacks: Sequence[int] | None = None) -> Powers 
     count = len(found.hz)
     power, noise = np.zeros((last, count)), np.ones((last, count))
     attacks_heard = np.zeros(last)
-    energies = np.abs(found.heads) ** 2
     for repeat in range(1, last + 1):
         rows = found.rows(repeat)
         if len(rows) < LEAST_ATTACKS:
             continue
         attacks_heard[repeat - 1] = len(rows)
-        transfer, left = _transfer(found.heads[rows], found.spectra[rows])
+        heads = found.heads_of(rows)
+        transfer, left = _transfer(heads, found.spectra[rows])
         power[repeat - 1] = np.abs(transfer) ** 2
-        noise[repeat - 1] = _smooth(left) / (np.sum(energies[rows], axis=0) + 1e-30)
-    weight = np.sum(energies[found.repeat == 0], axis=0)
+        noise[repeat - 1] = _smooth(left) / (np.sum(np.abs(heads) ** 2, axis=0) + 1e-30)
+    weight = np.sum(np.abs(found.spectra[found.repeat == 0]) ** 2, axis=0)
     strange = _strange(found, last) + found.rounding / (weight / np.sum(found.repeat == 0) + 1e-30)
     return Powers(found.hz, power, noise, strange, weight, attacks_heard > 0, attacks_heard)
 
@@ -225,7 +228,7 @@ def _strange(found: Stretches, last: int) -> Samples:
         rows = found.rows(repeat, between=True)
         if len(rows) < 3:
             break
-        heads = found.heads[rows]
+        heads = found.heads_of(rows)
         transfer, left = _transfer(heads, found.spectra[rows])
         energy = np.sum(np.abs(heads) ** 2, axis=0) + 1e-30
         over = np.abs(transfer) ** 2 * energy - (1 + STRAYING) * left

@@ -48,6 +48,7 @@ USUAL_MARKS = 7
 DIGIT_HZ = tuple(550.0 * (2800.0 / 550.0) ** (n / (2 * DIGITS - 1)) for n in range(2 * DIGITS))
 
 _WORK_RATE_HZ = 8000.0
+_PASS_HZ, _STOP_HZ = 3200.0, 4800.0
 _CHUNK_S = 20.0
 _LIKENESS = 0.25  # of a chirp in noise alone: below 0.15
 _EARLIER = 0.45  # the dry chirp may be this much weaker than its echo
@@ -287,7 +288,13 @@ class _Reader:
         self._sample_rate_hz = sample_rate_hz
         self._rate_hz = sample_rate_hz / factor
         self._decimator = (
-            Decimator(low_pass(3200.0, 4800.0, 60.0, sample_rate_hz), factor, 0.0, sample_rate_hz)
+            Decimator(
+                low_pass(_PASS_HZ, _STOP_HZ, 60.0, sample_rate_hz),
+                factor,
+                0.0,
+                _STOP_HZ,
+                sample_rate_hz,
+            )
             if factor > 1
             else None
         )
