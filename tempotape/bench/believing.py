@@ -36,7 +36,7 @@ LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where the
 NO_CHANCE = -20.0  # log 10 of how many such lines chance makes
 LEAST_MARGIN, LEAST_MARGIN_PART = 0.9, (0.02, 0.12)  # parts of the sounds left over
 ALL_PRESENT = 0.95
-AS_LOUD_DB = 0.05
+AS_LOUD_DB, EVEN_DB = 0.05, 0.5
 STEPS_A_BAR, STEP_OFF = 48, 0.005  # sixteenths and triplets; of a step
 MIRRORED, MIRROR_MARGIN = 0.002, (0.35, 0.6)  # of a beat; of the sounds left over, by looseness
 BESIDE_S = 0.030
@@ -45,6 +45,7 @@ FAINTEST_DB = -30.0  # of first copies over what is played: fainter ones ring on
 FALLING_DB = -1.0  # a pass
 LOUDER_DB, LASTING_DB = 4.0, -0.5  # of first copies; of further ones, a pass
 GROWING_DB, GROWING_ERRORS, GROWING_LIKENESS = 1.2, 3.0, 0.75
+FIRST_LAG, IN_FIRST = 1.05, 0.75  # of what is played
 DISTINCT, SHARED_S = 0.01, 0.0005  # of the lag: nearer lags are one; between copies that are one
 WEIGHED, ALSO_WEIGHED = 12, 4
 PART_PRESENCE = 0.35  # at a half, third or quarter of the lag: then that may be the delay
@@ -81,8 +82,11 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     faint = mono and best.level_db(best.first) < FAINTEST_DB
     if faint or not _credible(best, offer.evidence, decided=decided):
         return Belief(None, none)
+    if mono and _over_and_over(best, offer.evidence):
+        return Belief(None, ONLY_PLAYED)
     doubtful = (
-        (mono and not decided and unchanged(best, offer.evidence, sound) is not None)
+        (offer.doubt and best.gain_scatter_db > EVEN_DB)
+        or (mono and not decided and unchanged(best, offer.evidence, sound) is not None)
         or any(_part_of(best, other, more) for other, more in rivals)
         or any(
             beside(best, other, BESIDE_S * evidence.rate) or _in_step(best, other)
@@ -94,7 +98,8 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
         )
         or _multiple(best, offer.evidence)
     )
-    if doubtful or clear < _least_margin(best):
+    on_beat = mono and off_beat(best, offer.evidence, offer.beats) < REGULAR
+    if doubtful or clear < _least_margin(best, on_beat=on_beat):
         return Belief(None, TOO_REGULAR)
     if mono and all_wet(best, evidence, sound, copies):
         apart_ms = best.middle / evidence.rate * 1e3
@@ -189,6 +194,20 @@ def _grows(found: Explanation) -> bool:
     return bool(louder or (found.likeness > GROWING_LIKENESS and further_db > most_db))
 
 
+def _over_and_over(found: Explanation, evidence: Evidence) -> bool:
+    """Whether all is played in the first lag, and then comes again as loud as ever, but unlike.
+
+    So a machine plays its bars, with hats of noise. What a tape makes so unlike gets fainter.
+    """
+    first = evidence.at[found.root] < evidence.at[0] + FIRST_LAG * found.middle
+    return bool(
+        found.deep.sum() > found.copied
+        and np.mean(first) > IN_FIRST
+        and found.likeness < SURE_COHERENCE
+        and found.level_db(found.deep) > LASTING_DB
+    )
+
+
 def _strays(found: Explanation) -> bool:
     """Whether the copies' lags differ by more than a tape's speed: a few fall so by chance."""
     lags = found.lag[found.first]
@@ -261,11 +280,11 @@ def _multiple(best: Explanation, evidence: Evidence) -> bool:
     return False
 
 
-def _least_margin(best: Explanation) -> float:
+def _least_margin(best: Explanation, *, on_beat: bool) -> float:
     """How many sounds more a rival must leave over: odds of 60 to 1, copies lost as often as seen.
 
-    Where many sounds are left over, their number is uncertain too.
+    Where many sounds are left over, their number is uncertain too, unless all are `on_beat`.
     """
     lost = (best.missing + 0.5) / (best.awaited + 1)
-    part = LEAST_MARGIN_PART[best.looseness > EXACT]
+    part = LEAST_MARGIN_PART[best.looseness > EXACT and not on_beat]
     return max(LEAST_MARGIN, float(np.log(60) / -np.log(lost)) - 0.5, part * best.left_over)

@@ -22,7 +22,7 @@ from tempotape.bench.onsets import Attacks, Whitened, attacks, whitened
 from tempotape.bench.passing import extra_lag_s, passing
 from tempotape.bench.recording import Samples
 from tempotape.bench.rows import evenly
-from tempotape.bench.struck import rings, struck_alone
+from tempotape.bench.struck import MAY_RING, RINGS, ringing, struck_alone
 from tempotape.bench.thinned import Thinned
 
 MOST_SERIES, MOST_IN_LINE = 1500, 300
@@ -30,6 +30,7 @@ KNOWN_PART = 0.9  # of the recording: no lag is longer
 STRAY_S, STRAY = 0.002, 0.01  # how far a delay may stray between attacks studied
 ALIKE_COHERENCE, AGAIN_S = 0.9, 0.004  # where the first sound seems to come again
 FEW_ATTACKS, FAINTLY = 8, 7.0  # over hiss, in energy: where so few stand out, those that hardly do
+MANY_MORE = 2.0  # attacks that ringing notes hide
 EDGE_S, EDGE_COHERENCE = 0.004, 0.9  # a played sound comes again more like itself
 AT_ONCE_S = 0.010  # a cut made at random seldom falls so near before a sound
 SILENT_START, FIRST_ATTACKS = 1.5, 20  # of the usual time between the first attacks
@@ -98,11 +99,13 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
     if copies is None:
         return DelayResult(why="no delay: the wet side is silent")
     struck, click = _struck(sound)
-    if len(struck) and click is None and rings(sound, struck):
-        alone = whitened(struck_alone(dry))
-        copied = alone if wet is None else whitened(struck_alone(wet))
-        if alone is not None and copied is not None:
-            sound, copies, struck = alone, copied, _without_edge(alone, attacks(alone))
+    if len(struck) and click is None:
+        notes = _notes(dry, sound, struck)
+        if notes is not None:
+            alone, shown = notes
+            copied = alone if wet is None else whitened(struck_alone(wet))
+            if copied is not None:
+                sound, copies, struck = alone, copied, shown
     too_little = _too_little(sound, struck)
     if too_little:
         return DelayResult(why=too_little)
@@ -125,6 +128,21 @@ def _struck(sound: Whitened) -> tuple[Attacks, Alike | None]:
     if click is None:
         return struck, None
     return struck_again(sound, struck, click), click
+
+
+def _notes(dry: Thinned, sound: Whitened, struck: Attacks) -> tuple[Whitened, Attacks] | None:
+    """What strikes alone, of notes that ring on, with its attacks; None where they do not ring.
+
+    Where they may ring, it has to show far more attacks.
+    """
+    ring = ringing(sound, struck)
+    if ring < MAY_RING or (ring < RINGS and (sound.hissing or len(struck) < LEAST_COPIES)):
+        return None
+    alone = whitened(struck_alone(dry))
+    if alone is None:
+        return None
+    shown = _without_edge(alone, attacks(alone))
+    return (alone, shown) if ring > RINGS or len(shown) > MANY_MORE * len(struck) else None
 
 
 def _too_little(sound: Whitened, struck: Attacks) -> str:

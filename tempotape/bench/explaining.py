@@ -22,7 +22,7 @@ MOST_ATTACKS = 240  # studied over all lags: those at both ends and in the middl
 BIN = 0.004  # of the lag
 CANDIDATES = 80  # quick regular clicks make so many
 WIDTH, WIDEST_S = 0.024, 0.025  # how far a delay may stray during a recording, searching
-CROWD_S, STEADY_S, STEADY_PART = 0.0004, 0.002, 0.9
+CROWD_S, STEADY_S, STEADY_PART, AS_LIKE = 0.0004, 0.002, 0.9, 0.95
 GAIN_STRAY_DB = 10.0
 CLEAR_OVER_NOISE = 40.0  # in energy: so loud a copy is heard as an attack
 STEADY_COPY_S, EVEN_COPY_DB = 5e-5, 0.1  # so near together copies fall in a good recording
@@ -44,6 +44,7 @@ class Explanation(msgspec.Struct, frozen=True):
 
     around: Samples  # where a copy was looked for, samples
     lag: Samples  # of the copy, samples; NaN where none was found
+    heard_lag: Samples  # the same, where what was heard is no copy by its level too
     gain: Samples
     coherence: Samples
     sign: int  # of the copies: 1, -1, or 0 where either is taken
@@ -167,6 +168,21 @@ class Explanation(msgspec.Struct, frozen=True):
         scatter = float(stats.median_abs_deviation(level, scale="normal"))
         return float(np.sqrt(np.pi / 2 / len(level))) * scatter
 
+    def with_roots(self, root: NDArray[np.bool_]) -> Explanation:
+        """The same with these roots alone; of their copies, if that explains more, others.
+
+        Those are about as loud as most of what was heard where copies of these roots are due.
+        """
+        plain = msgspec.structs.replace(self, root=root, due=self.due & root)
+        rows = root & np.isfinite(self.heard_lag)
+        if not plain.copied:
+            return plain
+        over_db = _over_usual_db(self.gain[rows])
+        lag = self.lag.copy()
+        lag[rows] = np.where(np.abs(over_db) > GAIN_STRAY_DB, np.nan, self.heard_lag[rows])
+        other = msgspec.structs.replace(plain, lag=lag)
+        return other if other.cost < plain.cost else plain
+
     def is_multiple_of(self, other: Explanation) -> bool:
         """Whether its lag is twice, three times... another's."""
         times = self.middle / other.middle
@@ -196,6 +212,11 @@ def _polarity(found: Explanation, evidence: Evidence, rows: NDArray[np.bool_]) -
     sign = int(np.sign(np.median(upright)))
     surely = np.mean(sign * np.array(upright) > CLEARLY_TURNED)
     return sign if surely > NEARLY_ALL else 0
+
+
+def _over_usual_db(gain: Samples) -> Samples:
+    level_db = 20 * np.log10(np.abs(gain))
+    return np.asarray(level_db - np.median(level_db))
 
 
 def _scatter_db(gain: Samples) -> float:
@@ -282,7 +303,17 @@ def follow(found: Matches, times: Samples, lag: float, sign: int, rate: float) -
     crowd = crowd - np.searchsorted(np.sort(around.lag), around.lag - CROWD_S * rate)
     weight = crowd * np.abs(around.coherence)
     steady = _follow(near, times, float(around.lag[np.argmax(weight)]), STEADY_S * rate, rate)
-    return steady if steady.weight >= STEADY_PART * straying.weight else straying
+    if steady.weight < STEADY_PART * straying.weight:
+        return straying
+    # The steady one misses copies that a deep wow moved far: they are as like as the others.
+    usual = float(np.nanmedian(np.abs(steady.coherence)))
+    missed = np.isnan(steady.lag) & (np.abs(straying.coherence) > AS_LIKE * usual)
+    return Track(
+        steady.around,
+        np.where(missed, straying.lag, steady.lag),
+        np.where(missed, straying.coherence, steady.coherence),
+        np.where(missed, straying.gain, steady.gain),
+    )
 
 
 def _follow(near: Matches, times: Samples, lag: float, width: float, rate: float) -> Track:
@@ -368,8 +399,7 @@ def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
     played = np.zeros(len(at), bool)
     for rows in (root & has, ~root & has):
         if rows.any():
-            level_db = 20 * np.log10(np.abs(gain[rows]))
-            over_db = level_db - np.median(level_db)
+            over_db = _over_usual_db(gain[rows])
             lags[np.flatnonzero(rows)[np.abs(over_db) > GAIN_STRAY_DB]] = np.nan
             played[np.flatnonzero(rows)[over_db > GAIN_STRAY_DB]] = True
     played &= np.abs(track.lag - around) < LANDING_S[0] / 2 * rate
@@ -394,6 +424,7 @@ def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
     return Explanation(
         around=around,
         lag=lags,
+        heard_lag=track.lag,
         gain=gain,
         coherence=rho,
         sign=sign,

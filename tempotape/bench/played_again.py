@@ -6,13 +6,14 @@ A tape changes what passes it, and more with every pass.
 from __future__ import annotations
 
 import itertools
+from typing import NamedTuple
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from tempotape.bench.beats import LEAST_BEATS, REGULAR, off_beat
-from tempotape.bench.explaining import Evidence, Explanation, turned_over
+from tempotape.bench.explaining import Evidence, Explanation, Numbers, landed, turned_over
 from tempotape.bench.offered import offered
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.rows import evenly
@@ -24,22 +25,26 @@ LOSS_DB = 0.2  # a pass, of which a loop is known
 SAME_SHAPE, MOST_UNSURE = 3e-3, 0.3  # 1 less coherence squared: a tape changes more
 ALIKE, SAME, MUCH_SAME = 10.0, 3e-4, 1e-3  # of such changes; the first times the least
 MOST_COMPARED, LEAD_S = 30, 0.002
-ALL_ALONG, IN_FIRST, FIRST_LAG = 0.25, 0.3, 1.05  # of the roots: in the second half; in a lag
-CLEARLY, FARTHER = 0.6, 2.5  # of the others' cost; of the best's
+ALL_ALONG, IN_FIRST, FIRST_LAG = 0.2, 0.3, 1.05  # of the roots: in the second half; in a lag
+CLEARLY, MOSTLY = 0.6, 0.8  # of the others' cost; of the copies
 LEAST_BEAT_S = 0.08
+MOST_UNHEARD, FAINT = 2, 0.03  # in a row; in energy, of the usual attack
+GOES_ON_S, STRAYS = 0.00075, 4.0  # of a copy from where it is due
 RINGS_S, BESIDE_COHERENCE = 0.012, (0.6, 0.75)
 
 
 class Offer(msgspec.Struct, frozen=True):
     """The explanations `told` by the evidence, with the lags at which what is played comes again.
 
-    The `beats`, in samples, are those lags that what is played may keep to.
+    The `beats`, in samples, are those lags that what is played may keep to. With a `doubt` the
+    first of them may be the echo's, of a unit near oscillation.
     """
 
     evidence: Evidence
     told: list[Explanation]
     played: list[Explanation] = []
     beats: list[float] = []
+    doubt: bool = False
 
 
 def apart_from_played(evidence: Evidence, sound: Whitened) -> Offer:
@@ -47,7 +52,8 @@ def apart_from_played(evidence: Evidence, sound: Whitened) -> Offer:
     told = offered(evidence)
     played = _played_again(told, evidence, sound)
     beats = [found.middle for found in played if found.middle > LEAST_BEAT_S * evidence.rate]
-    if _echoes_all_the_same(told, played, evidence, beats):
+    again = _near_oscillation(told, played, evidence, beats)
+    if again.echoes:
         told = [told[0], *(found for found in told if not any(found is one for one in played))]
         played = [found for found in played if found is not told[0]]
     elif played:
@@ -58,7 +64,7 @@ def apart_from_played(evidence: Evidence, sound: Whitened) -> Offer:
             if not any(beside(found, other, RINGS_S * evidence.rate) for other in played)
             and not _between_two(found, played, evidence)
         ]
-    return Offer(evidence, told, played, beats)
+    return Offer(evidence, told, played, beats, again.doubt)
 
 
 def _played_again(
@@ -93,38 +99,62 @@ def _played_again(
     return sure + parts
 
 
-def _echoes_all_the_same(
+class _Again(NamedTuple):
+    """Whether the best lag is the echo's though nothing is lost a pass, and whether it may be."""
+
+    echoes: bool
+    doubt: bool = False
+
+
+def _near_oscillation(
     told: list[Explanation], played: list[Explanation], evidence: Evidence, beats: list[float]
-) -> bool:
-    """Whether the best lag is the echo's though nothing is lost a pass: near oscillation.
+) -> _Again:
+    """Whether the best lag, at which what sounds comes again, is that of a unit near oscillation.
 
     What is played again and again is played for a first time only in the beginning; what an echo
-    repeats is played all along.
+    repeats is played all along. Where another lag leaves only what keeps a beat, that is played.
     """
     if not any(told[0] is found for found in played):
-        return False
+        return _Again(echoes=False)
     best = told[0]
-    begun = evidence.at[best.root]
-    late = begun > (evidence.at[0] + evidence.at[-1]) / 2
-    first = begun < evidence.at[0] + FIRST_LAG * best.middle
+    begun = _begins(best, evidence)
+    at, middle = evidence.at[begun], (evidence.at[0] + evidence.at[-1]) / 2
+    late = (at > middle) | (begun > len(evidence.at) / 2)
+    first = at < evidence.at[0] + FIRST_LAG * best.middle
     unlike = [
         found
         for found in told
         if not any(found is other for other in played) and not found.is_multiple_of(best)
     ]
-    if any(
-        off_beat(found, evidence, beats) < REGULAR
+    if off_beat(best, evidence, beats) > REGULAR and any(
+        found.presence > MOSTLY and off_beat(found, evidence, beats) < REGULAR
         for found in unlike[:MOST_ASKED]
-        if found.cost < FARTHER * best.cost
     ):
-        return False
+        return _Again(echoes=False)
     others = [found.cost for found in unlike]
-    return (
+    echoes = (
         best.copied >= LEAST_BEATS
+        and len(begun) >= LEAST_BEATS
         and float(np.mean(late)) > ALL_ALONG
         and float(np.mean(first)) < IN_FIRST
         and best.cost < CLEARLY * min(others, default=np.inf)
     )
+    return _Again(echoes, not echoes and bool(np.count_nonzero(~first) >= LEAST_BEATS))
+
+
+def _begins(found: Explanation, evidence: Evidence) -> Numbers:
+    """Roots as loud as usual, before which nothing sounded at the lag, nor up to four times it.
+
+    Others go on with what only once was not heard, or was not looked at; or they are repeats so
+    faint that only some stand out.
+    """
+    times, roots = np.arange(1, MOST_UNHEARD + 1), np.flatnonzero(found.root)
+    before = evidence.at[roots][:, None] - times * found.around[roots][:, None]
+    near = max(GOES_ON_S * found.rate, STRAYS * found.unsteadiness)
+    goes_on = landed(before.ravel(), evidence.at.astype(float), near).reshape(before.shape)
+    known = before[:, 0] > evidence.since[roots]
+    loud = evidence.energy[roots] > FAINT * np.median(evidence.energy)
+    return roots[known & loud & ~goes_on.any(axis=1)]
 
 
 def _without(evidence: Evidence, again: list[Explanation]) -> Evidence:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 
-import msgspec
 import numpy as np
 from scipy import stats
 
@@ -62,7 +61,7 @@ def _with_faint(found: Explanation, evidence: Evidence, sound: Whitened) -> Expl
         rho, gain = coherence(sound, cut, back - reach, back + reach)
         top = int(np.argmax(np.abs(rho)))
         root[k] = np.abs(rho[top]) < FAINT_LIKENESS * found.likeness or np.abs(gain[top]) < 1
-    return msgspec.structs.replace(found, root=root, due=found.due & root)
+    return found.with_roots(root)
 
 
 def _unlikely(found: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened) -> float:
