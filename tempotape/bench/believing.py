@@ -21,7 +21,14 @@ from tempotape.bench.by_chance import lines_by_chance, not_by_chance
 from tempotape.bench.explaining import UNLIKE, WIDTH, Evidence, Explanation
 from tempotape.bench.offered import LEAST_COPIES, WILD, WILD_S, offered
 from tempotape.bench.onsets import Whitened
-from tempotape.bench.played_again import Offer, apart_from_played, beside, unchanged
+from tempotape.bench.played_again import (
+    FIRST_LAG,
+    Offer,
+    apart_from_played,
+    begins_anew,
+    beside,
+    unchanged,
+)
 from tempotape.bench.weighing import EXCUSED_COST, weighed
 
 FEW_CHAINS, MANY, MANY_BY_CHANCE = 6, 8, 12
@@ -45,7 +52,7 @@ FAINTEST_DB = -30.0  # of first copies over what is played: fainter ones ring on
 FALLING_DB = -1.0  # a pass
 LOUDER_DB, LASTING_DB = 4.0, -0.5  # of first copies; of further ones, a pass
 GROWING_DB, GROWING_ERRORS, GROWING_LIKENESS = 1.2, 3.0, 0.75
-FIRST_LAG, IN_FIRST = 1.05, 0.75  # of what is played
+IN_FIRST = 0.75  # of what is played
 DISTINCT, SHARED_S = 0.01, 0.0005  # of the lag: nearer lags are one; between copies that are one
 WEIGHED, ALSO_WEIGHED = 12, 4
 PART_PRESENCE = 0.35  # at a half, third or quarter of the lag: then that may be the delay
@@ -199,10 +206,10 @@ def _over_and_over(found: Explanation, evidence: Evidence) -> bool:
 
     So a machine plays its bars, with hats of noise. What a tape makes so unlike gets fainter.
     """
-    first = evidence.at[found.root] < evidence.at[0] + FIRST_LAG * found.middle
+    begun = evidence.at[begins_anew(found, evidence)]
     return bool(
         found.deep.sum() > found.copied
-        and np.mean(first) > IN_FIRST
+        and np.mean(begun < evidence.at[0] + FIRST_LAG * found.middle) > IN_FIRST
         and found.likeness < SURE_COHERENCE
         and found.level_db(found.deep) > LASTING_DB
     )

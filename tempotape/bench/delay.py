@@ -19,7 +19,7 @@ from tempotape.bench.copies import Matches, coherence, copies_of, gathered, temp
 from tempotape.bench.explaining import Evidence, Explanation, Numbers, studied
 from tempotape.bench.offered import LEAST_COPIES, LONGEST_S, SHORTEST_S
 from tempotape.bench.onsets import Attacks, Whitened, attacks, whitened
-from tempotape.bench.passing import extra_lag_s, passing
+from tempotape.bench.passing import Passing, extra_lag_s, passing
 from tempotape.bench.recording import Samples
 from tempotape.bench.rows import evenly
 from tempotape.bench.struck import MAY_RING, RINGS, ringing, struck_alone
@@ -41,11 +41,12 @@ ODD_LEVEL_DB, ODD_LEVEL, ODD_UNLIKE = 1.0, 6.0, (0.05, 4.0)  # of copies that ot
 RINGING_LIKENESS, PERIOD_S = 0.6, 0.0008
 LIKER, LEANS = 0.01, 20.0  # in coherence; a second off
 OUTLIER_S = 0.0002
-FILTERED = (0.007, 0.013)  # of the transfer's energy, left by filters that fit well, and hardly
-ADDED_S = 4e-5  # by a unit's filters, usually
-FILTERS_UNLIKE = 0.25  # of what the filters add: none are quite as they are fitted
-UNLIKE_MS = 0.015  # what else sounds bends all copies of a phrase the same way
-FLOOR_MS = 0.012
+ADDED_S = (4e-5, 4e-5)  # by a unit's filters, usually, and one standard deviation
+ASTRAY_S = 0.004  # so far, were nothing of the copies explained, would what filters add be off
+FILTERS_UNLIKE = 0.12  # of what the filters add: none are quite as they are fitted
+UNLIKE_MS = (0.007, 0.015)  # what else sounds bends all copies the same way, of notes the more
+FLOOR_MS = 0.006
+TIMING = 2.0  # times the least error that timing may have
 
 
 class Moment(msgspec.Struct, frozen=True):
@@ -56,13 +57,18 @@ class Moment(msgspec.Struct, frozen=True):
 
 
 class Delay(msgspec.Struct, frozen=True):
-    """The unit's delay: mean over the recording, its error (one standard deviation), and series."""
+    """The unit's delay: mean over the recording, its error (one standard deviation), and series.
+
+    `error_ms` is the error of these moments' mean; `scatter_ms` is by how much, as the speed
+    wavers, the mean of as many others would differ; `spread_ms` by how much single ones do.
+    """
 
     ms: float
     error_ms: float
     count: int
     series: tuple[Moment, ...]
     spread_ms: float
+    scatter_ms: float
     drift_ms_per_min: float
 
 
@@ -99,17 +105,17 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
     if copies is None:
         return DelayResult(why="no delay: the wet side is silent")
     struck, click = _struck(sound)
-    if len(struck) and click is None:
-        notes = _notes(dry, sound, struck)
-        if notes is not None:
-            alone, shown = notes
-            copied = alone if wet is None else whitened(struck_alone(wet))
-            if copied is not None:
-                sound, copies, struck = alone, copied, shown
+    notes = _notes(dry, sound, struck) if len(struck) and click is None else None
+    if notes is not None:
+        alone, shown = notes
+        copied = alone if wet is None else whitened(struck_alone(wet))
+        if copied is not None:
+            sound, copies, struck = alone, copied, shown
     too_little = _too_little(sound, struck)
     if too_little:
         return DelayResult(why=too_little)
     evidence = _evidence(sound, copies, struck, click, mono=wet is None)
+    evidence = msgspec.structs.replace(evidence, notes=notes is not None)
     belief = believed(evidence, sound, copies)
     if belief.best is None:
         return DelayResult(why=belief.why)
@@ -276,23 +282,53 @@ def _measured(
     extra_s, unsure_s, unlike = extra_lag_s(passed)
     if best.likeness < ODD_LIKENESS and (unsure_s > ODD_S or unlike > UNLIKE_TAPE):
         return DelayResult(why=ONLY_PLAYED)
-    # Where no filters explain the copies, as with overloaded ones, nor does what those would add.
-    trusted = float(np.interp(unlike, FILTERED, (1.0, 0.0)))
-    extra_s, unsure_s = trusted * extra_s, np.hypot(trusted * unsure_s, (1 - trusted) * ADDED_S)
+    extra_s, unsure_s = _usually(extra_s, np.hypot(unsure_s, ASTRAY_S * unlike))
     ms = (lags / rate - extra_s) * 1e3
-    scatter_ms = float(np.sqrt(np.mean(left**2))) / rate * 1e3
-    unlike_ms = UNLIKE_MS * np.sqrt(max(0.0, 1 - best.likeness**2)) / best.likeness
+    spread_ms = float(np.sqrt(np.mean(left**2))) / rate * 1e3
+    unlike_ms = UNLIKE_MS[evidence.notes] * np.sqrt(max(0.0, 1 - best.likeness**2)) / best.likeness
     unsure_ms = np.hypot(np.hypot(unsure_s, FILTERS_UNLIKE * extra_s) * 1e3, unlike_ms)
-    error = np.hypot(scatter_ms / np.sqrt(max(1, len(ms) - 2)), unsure_ms)
+    mean_of = float(np.sqrt(max(1, len(ms) - 2)))
+    timing_ms = spread_ms
+    if not evidence.notes:
+        timing_ms = min(spread_ms, TIMING * _timing_s(best.likeness, evidence, passed) * 1e3)
+    # Of the mean over all that was played: some copies were not found.
+    played = max(len(ms), best.root.sum() * len(struck) / len(evidence.at))
+    lost_ms = spread_ms * np.sqrt(1 / len(ms) - 1 / played)
+    error = np.hypot(np.hypot(timing_ms / mean_of, lost_ms), unsure_ms)
     delay = Delay(
         ms=float(np.mean(ms)),
         error_ms=float(np.hypot(error, FLOOR_MS)),
         count=len(ms),
         series=tuple(Moment(float(t), float(m)) for t, m in zip(begins / rate, ms, strict=True)),
-        spread_ms=scatter_ms,
+        spread_ms=spread_ms,
+        scatter_ms=spread_ms / mean_of,
         drift_ms_per_min=line * 60e3,
     )
     return DelayResult(delay, echoes=Echoes(sound, copies, begins, lags))
+
+
+def _usually(told_s: float, unsure_s: float) -> tuple[float, float]:
+    """What filters add, and how unsure that is, knowing what they usually add.
+
+    Where no filters explain the copies, as with overloaded ones, nor does what those would add. The
+    mean of both, each by the inverse of its variance.
+    """
+    usual_s, spread_s = ADDED_S
+    share = spread_s**2 / (spread_s**2 + unsure_s**2)
+    mean_s = share * told_s + (1 - share) * usual_s
+    return mean_s, float(np.sqrt(share)) * unsure_s
+
+
+def _timing_s(likeness: float, evidence: Evidence, passed: Passing) -> float:
+    """How exactly a copy of that coherence, the rest of it being noise, is timed: one deviation.
+
+    The Cramer-Rao bound (e.g. Kay, Fundamentals of Statistical Signal Processing, 1993, 3.11): the
+    root of noise over signal, in power, by the root mean square angular frequency and the root of
+    the number of samples.
+    """
+    noise = (1 - likeness**2) / likeness**2
+    square = np.sum(passed.weight * (2 * np.pi * passed.hz) ** 2) / np.sum(passed.weight)
+    return float(np.sqrt(max(noise, 0.0) / square / (evidence.length_s * evidence.rate)))
 
 
 def _throughout(

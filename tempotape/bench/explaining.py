@@ -135,6 +135,11 @@ class Explanation(msgspec.Struct, frozen=True):
         return float(np.median(np.abs(self.coherence[self.found])))
 
     @property
+    def first_likeness(self) -> float:
+        """The same of first copies, 0 where there are none."""
+        return float(np.median(np.abs(self.coherence[self.first]))) if self.copied else 0.0
+
+    @property
     def first(self) -> NDArray[np.bool_]:
         """Roots of which a copy was found."""
         return self.root & self.found
@@ -366,6 +371,7 @@ class Evidence(msgspec.Struct, frozen=True, dict=True):
     length_s: float  # of a usual attack
     tones: tuple[tuple[int, int], ...] = ()  # where a tone to measure flutter by sounds
     alike: bool = False  # the attacks, in hiss: so any is like any other
+    notes: bool = False  # that ring on: their copies may be timed a period off
 
     @cached_property
     def likest(self) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -128,11 +129,13 @@ def _outcome(report: MeasureReport, head: str, knob: float) -> Outcome:
                 f"flutter: {report.flutter.weighted_percent:.2f} %, not kept without a delay"
             )
         return Outcome(knob, None, why, tuple(notes))
+    # Of the unit at this position: another take would differ by how its speed wavers as well.
+    error_ms = math.hypot(report.delay.error_ms, report.delay.scatter_ms)
     point = Point(
         head=head,
         knob=knob,
         delay_ms=round(report.delay.ms, 3),
-        error_ms=max(round(report.delay.error_ms, 3), 0.001),
+        error_ms=max(round(error_ms, 3), 0.001),
         flutter_percent=(
             None if report.flutter is None else round(report.flutter.weighted_percent, 3)
         ),

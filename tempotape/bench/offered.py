@@ -50,6 +50,9 @@ def _turned_wrongly(found: Explanation, other: Explanation) -> bool:
     In a narrow band a copy correlates half a period off as well, turned over; the half periods then
     make up for what the delay strays by.
     """
+    if other.sign == 0 and other.left_over <= found.left_over:
+        # First copies may be turned over, and further ones, of these, not again.
+        return other.first_likeness > found.first_likeness + MUCH_LIKER
     if found.sign * other.sign >= 0 or other.likeness <= found.likeness:
         return False
     much = other.likeness > found.likeness + MUCH_LIKER and other.left_over <= found.left_over

@@ -114,19 +114,19 @@ def _window(rate: float, length_s: float) -> Samples:
 def extra_lag_s(passed: Passing) -> tuple[float, float, float]:
     """How much later than the tape's own delay the lags in `passed` are, and how unsure that is.
 
-    Seconds. Fits gain, lag, a high pass of order 1 or 2 and a low pass of order 1, 2 or 4
+    Seconds. Fits gain, lag, a high pass of order 1 or 2 and a low pass of order 1 to 4
     (Butterworth, with their phases, or of the same size without phase) by least squares, corners
     near those usual for tape where the copies do not decide them. In a narrow band a copy fits
     nearly as well half a period off and turned over: that is tried too.
     """
     fits = [
         _fit(passed, Model(low, high, phased))
-        for low, high, phased in itertools.product((1, 2), (1, 2, 4), (True, False))
+        for low, high, phased in itertools.product((1, 2), (1, 2, 3, 4), (True, False))
     ]
     if passed.rate_hz < WARPED_HZ:
         fits += [
             _fit(passed, Model(low, high, phased=True, warped=True))
-            for low, high in itertools.product((1, 2), (1, 2, 4))
+            for low, high in itertools.product((1, 2), (1, 2, 3, 4))
         ]
     best = min(fits, key=lambda fit: fit.cost)
     half_s = min(5e-4, 0.5 * float(np.sum(passed.weight) / np.sum(passed.hz * passed.weight)))

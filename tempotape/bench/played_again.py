@@ -117,7 +117,7 @@ def _near_oscillation(
     if not any(told[0] is found for found in played):
         return _Again(echoes=False)
     best = told[0]
-    begun = _begins(best, evidence)
+    begun = begins_anew(best, evidence)
     at, middle = evidence.at[begun], (evidence.at[0] + evidence.at[-1]) / 2
     late = (at > middle) | (begun > len(evidence.at) / 2)
     first = at < evidence.at[0] + FIRST_LAG * best.middle
@@ -142,7 +142,7 @@ def _near_oscillation(
     return _Again(echoes, not echoes and bool(np.count_nonzero(~first) >= LEAST_BEATS))
 
 
-def _begins(found: Explanation, evidence: Evidence) -> Numbers:
+def begins_anew(found: Explanation, evidence: Evidence) -> Numbers:
     """Roots as loud as usual, before which nothing sounded at the lag, nor up to four times it.
 
     Others go on with what only once was not heard, or was not looked at; or they are repeats so

@@ -545,9 +545,13 @@ def test_an_echo_that_another_click_runs_into_is_left_out(after_s):
     assert np.abs(series - true_ms(delay, played)).max() < 0.1
 
 
-def test_the_stated_error_is_honest():
-    """True error over stated error has an rms between 0.6 and 1.6, in hiss and flutter."""
-    ratios = []
+def test_the_stated_errors_are_honest():
+    """True error over stated error has an rms between 0.6 and 1.6, in hiss and flutter.
+
+    With the scatter, of what the unit's speed gives. Of the mean at these moments less: the
+    simulator's filters are just those that are fitted, and a unit's are not.
+    """
+    here, elsewhere = [], []
     for seed in range(8):
         rng = np.random.default_rng([7, seed])
         unit = SimulatedUnit(
@@ -560,5 +564,37 @@ def test_the_stated_error_is_honest():
         sound = clicks(UNEVEN_S, FRAMES, RATE_HZ)
         played = play(unit, sound, RATE_HZ, seed)
         delay = heard(mixed(sound, played)).delay
-        ratios.append((delay.ms - 1000 * unit.gap_mm / unit.speed_mm_s) / delay.error_ms)
-    assert 0.6 < np.sqrt(np.mean(np.square(ratios))) < 1.6
+        here.append(error_ms(delay, played) / delay.error_ms)
+        off_ms = delay.ms - 1000 * unit.gap_mm / unit.speed_mm_s
+        elsewhere.append(off_ms / np.hypot(delay.error_ms, delay.scatter_ms))
+    assert np.sqrt(np.mean(np.square(here))) < 1.6
+    assert 0.6 < np.sqrt(np.mean(np.square(elsewhere))) < 1.6
+
+
+@pytest.mark.parametrize(("interval_s", "gap_mm"), [(0.19, 58.0), (0.36, 83.0)])
+def test_a_quick_beat_longer_than_is_looked_at_is_not_taken_for_oscillation(interval_s, gap_mm):
+    # Each run that is looked at begins in the midst of the beat: nothing begins anew there.
+    sound = clicks(np.arange(1.0, 34, interval_s), 36 * RATE_HZ, RATE_HZ, "burst")
+    unit = changed(UNIT, gap_mm=gap_mm, hiss=1e-4, wow=((0.7, 0.001, 0.0),))
+    played = play(unit, sound, RATE_HZ, seed=2)
+    delay = heard(mixed(sound, played, 0.5, 0.3)).delay
+    assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
+
+
+def test_bars_of_a_machine_whose_hats_are_noise_are_no_echo():
+    rng = np.random.default_rng(4)
+    step_s, sound = 0.114, np.zeros(30 * RATE_HZ)
+    hat_s, kick_s = (
+        np.arange(round(0.03 * RATE_HZ)) / RATE_HZ,
+        np.arange(round(0.1 * RATE_HZ)) / RATE_HZ,
+    )
+    kick = np.sin(2 * np.pi * (55 * kick_s + 4 * (1 - np.exp(-kick_s / 0.02)))) * np.exp(
+        -kick_s / 0.05
+    )
+    for number in range(250):
+        at = round((0.4 + number * step_s) * RATE_HZ)
+        hat = rng.normal(size=len(hat_s)) * np.exp(-hat_s / 0.008)
+        sound[at : at + len(hat)] += (0.2 if number % 4 == 0 else 0.1) * hat
+        if number % 16 in (0, 7, 14):
+            sound[at : at + len(kick)] += 0.6 * kick
+    assert heard(sound).delay is None

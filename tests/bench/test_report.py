@@ -51,7 +51,9 @@ def test_the_text_says_what_another_take_may_read(weighted, scatter, error, told
 
 
 def test_a_spread_under_the_last_digit_is_told_as_that_digit():
-    delay = Delay(300.0, 0.004, count=10, series=(), spread_ms=0.0004, drift_ms_per_min=0.0)
+    delay = Delay(
+        300.0, 0.004, count=10, series=(), spread_ms=0.0004, scatter_ms=0.0001, drift_ms_per_min=0.0
+    )
     lines = report_text(msgspec.structs.replace(NOTHING_ELSE, delay=delay)).splitlines()
     assert lines[1].split(maxsplit=1)[1] == (
         "300.00 ± 0.01 ms (10 attacks, each within 0.01 ms; no drift)"
