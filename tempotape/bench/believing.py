@@ -52,6 +52,7 @@ FAINTEST_DB = -30.0  # of first copies over what is played: fainter ones ring on
 FALLING_DB = -1.0  # a pass
 LOUDER_DB, LASTING_DB = 4.0, -0.5  # of first copies; of further ones, a pass
 GROWING_DB, GROWING_ERRORS, GROWING_LIKENESS = 1.2, 3.0, 0.75
+GROWING_PART = 0.15  # of the first copies: fewer further ones fall so by chance
 IN_FIRST = 0.75  # of what is played
 DISTINCT, SHARED_S = 0.01, 0.0005  # of the lag: nearer lags are one; between copies that are one
 WEIGHED, ALSO_WEIGHED = 12, 4
@@ -198,7 +199,8 @@ def _grows(found: Explanation) -> bool:
     )
     many = found.deep.sum() > found.copied
     louder = many and found.level_db(found.first) > LOUDER_DB and further_db > LASTING_DB
-    return bool(louder or (found.likeness > GROWING_LIKENESS and further_db > most_db))
+    some = found.deep.sum() > GROWING_PART * found.copied
+    return bool(louder or (some and found.likeness > GROWING_LIKENESS and further_db > most_db))
 
 
 def _over_and_over(found: Explanation, evidence: Evidence) -> bool:

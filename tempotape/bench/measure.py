@@ -28,7 +28,7 @@ FULL_SCALE = 0.9
 LEAST_CLIPPED = 20
 QUIET = 10 ** (-60 / 20)
 FIRST_PASS = 0.4  # of the time
-BLOCKS_AS_ONE = 4
+BLOCKS_AS_ONE = 8
 
 
 class MeasureReport(msgspec.Struct, frozen=True):

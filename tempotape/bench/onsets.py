@@ -41,13 +41,14 @@ AROUND_S, OVER_AROUND = 0.25, 7.0
 TONE_S, TONE_HZ, OVER_HUM_HZ = 0.25, (2850.0, 3350.0), 400.0
 TONE_PART, TONE_STEADY, PARTS = 0.7, 0.05, 5  # in energy; of a block
 LASTS_S, RINGS_ON_S = 2.0, 0.6
+BLOCKS_AT_ONCE = 32
 HISSING = 0.15  # noise: the whitened background has about twice this where all of it is hiss
 HISS_S, HISS_FRAME_S = 60.0, 0.040
 STEADY = 1.2  # usual power over quiet: of 40 ms of hiss in this band 1.11 to 1.19
 CHUNK = 1 << 16
 MOST_HELD = 1_500_000  # samples, two minutes
 BLOCK, BLOCKS_KEPT = 1 << 13, 512  # samples; six minutes of them in 17 MB
-MOST_BLOCKS = 4  # asked for at once: more are looked at once only
+MOST_BLOCKS = 16  # asked for at once: more are looked at once only
 
 
 class Whitened(msgspec.Struct, frozen=True, dict=True):
@@ -147,22 +148,29 @@ class _Kept:
         """Samples `begin` to `end`, as `made` gives them."""
         if end - begin > MOST_BLOCKS * BLOCK:
             return made(begin, end)
+        blocks = range(begin // BLOCK, (end - 1) // BLOCK + 1)
+        missing = [block for block in blocks if block not in self._rows]
+        if missing:
+            first = missing[0]
+            fresh = made(first * BLOCK, (missing[-1] + 1) * BLOCK)
+            for block in missing:
+                row = self._free_row(blocks)
+                self._room[row] = fresh[(block - first) * BLOCK :][:BLOCK]
+                self._rows[block] = row
         out = np.empty(end - begin)
-        for block in range(begin // BLOCK, (end - 1) // BLOCK + 1):
-            first = block * BLOCK
+        for block in blocks:
+            self._rows.move_to_end(block)
+            first, kept = block * BLOCK, self._room[self._rows[block]]
             low, high = max(begin, first), min(end, first + BLOCK)
-            out[low - begin : high - begin] = self._block(block, made)[low - first : high - first]
+            out[low - begin : high - begin] = kept[low - first : high - first]
         return out
 
-    def _block(self, block: int, made: Callable[[int, int], Samples]) -> NDArray[np.float32]:
-        row = self._rows.pop(block, None)
-        if row is None:
-            full = len(self._rows) == BLOCKS_KEPT
-            row = self._rows.popitem(last=False)[1] if full else len(self._rows)
-            self._room[row] = made(block * BLOCK, (block + 1) * BLOCK)
-        self._rows[block] = row
-        out: NDArray[np.float32] = self._room[row]
-        return out
+    def _free_row(self, wanted: range) -> int:
+        """A row of the room, of the block that was asked for longest ago if all are taken."""
+        if len(self._rows) < BLOCKS_KEPT:
+            return len(self._rows)
+        oldest = next(block for block in self._rows if block not in wanted)
+        return self._rows.pop(oldest)
 
 
 class Attacks(msgspec.Struct, frozen=True):
@@ -258,24 +266,33 @@ def _tones(thinned: Thinned) -> tuple[tuple[int, int], ...]:
     It wavers and, mixed, beats: what rises in it is no attack. Notes as high are short.
     """
     length = round(TONE_S * thinned.rate_hz)
-    hz = fft.rfftfreq(length, 1 / thinned.rate_hz)
-    over_hum, in_band = hz > OVER_HUM_HZ, (hz > TONE_HZ[0]) & (hz < TONE_HZ[1])
-    window = np.hanning(length)
     begins, ends = [], []
-    since, blocks = 0, len(thinned) // length
-    for block in range(blocks + 1):
-        sound = thinned.part(block * length, (block + 1) * length)
-        power = np.abs(fft.rfft(sound * window)) ** 2
-        parts = np.add.reduceat(sound**2, np.arange(PARTS) * length // PARTS)
-        steady = parts.min() > TONE_STEADY * parts.mean()
-        tone = power[in_band].sum() > TONE_PART * power[over_hum].sum()
-        if block < blocks and steady and tone:
+    since, heard = 0, _tone_heard(thinned, length)
+    for block in range(len(heard) + 1):
+        if block < len(heard) and heard[block]:
             continue
         if (block - since) * TONE_S >= LASTS_S:
             begins.append((since - 1) * length)
             ends.append(block * length + round(RINGS_ON_S * thinned.rate_hz))
         since = block + 1
     return tuple(zip(begins, ends, strict=True))
+
+
+def _tone_heard(thinned: Thinned, length: int) -> NDArray[np.bool_]:
+    """Of each block of that many samples, whether such a tone sounds all through it."""
+    hz = fft.rfftfreq(length, 1 / thinned.rate_hz)
+    over_hum, in_band = hz > OVER_HUM_HZ, (hz > TONE_HZ[0]) & (hz < TONE_HZ[1])
+    window, count = np.hanning(length), len(thinned) // length
+    told = [np.zeros(0, bool)]
+    for first in range(0, count, BLOCKS_AT_ONCE):
+        last = min(first + BLOCKS_AT_ONCE, count)
+        sound = thinned.part(first * length, last * length).reshape(-1, length)
+        power = np.abs(fft.rfft(sound * window, axis=1)) ** 2
+        parts = np.add.reduceat(sound**2, np.arange(PARTS) * length // PARTS, axis=1)
+        steady = parts.min(axis=1) > TONE_STEADY * parts.mean(axis=1)
+        tone = power[:, in_band].sum(axis=1) > TONE_PART * power[:, over_hum].sum(axis=1)
+        told.append(steady & tone)
+    return np.concatenate(told)
 
 
 def _struck(envelope: Samples, noise: float, over_noise: float, step_s: float) -> NDArray[np.int64]:
