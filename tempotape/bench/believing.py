@@ -210,7 +210,8 @@ def _over_and_over(found: Explanation, evidence: Evidence) -> bool:
     """
     begun = evidence.at[begins_anew(found, evidence)]
     return bool(
-        found.deep.sum() > found.copied
+        len(begun)
+        and found.deep.sum() > found.copied
         and np.mean(begun < evidence.at[0] + FIRST_LAG * found.middle) > IN_FIRST
         and found.likeness < SURE_COHERENCE
         and found.level_db(found.deep) > LASTING_DB

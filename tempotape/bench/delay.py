@@ -59,7 +59,8 @@ class Moment(msgspec.Struct, frozen=True):
 class Delay(msgspec.Struct, frozen=True):
     """The unit's delay: mean over the recording, its error (one standard deviation), and series.
 
-    `error_ms` is the error of these moments' mean; `scatter_ms` is by how much, as the speed
+    `error_ms` is the error of the mean while it was played, copies that were not found counted;
+    `scatter_ms` is by how much, as the speed
     wavers, the mean of as many others would differ; `spread_ms` by how much single ones do.
     """
 
@@ -292,7 +293,7 @@ def _measured(
     if not evidence.notes:
         timing_ms = min(spread_ms, TIMING * _timing_s(best.likeness, evidence, passed) * 1e3)
     # Of the mean over all that was played: some copies were not found.
-    played = max(len(ms), best.root.sum() * len(struck) / len(evidence.at))
+    played = max(len(ms), best.awaited * len(struck) / len(evidence.at))
     lost_ms = spread_ms * np.sqrt(1 / len(ms) - 1 / played)
     error = np.hypot(np.hypot(timing_ms / mean_of, lost_ms), unsure_ms)
     delay = Delay(

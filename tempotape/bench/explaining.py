@@ -186,7 +186,7 @@ class Explanation(msgspec.Struct, frozen=True):
         lag = self.lag.copy()
         lag[rows] = np.where(np.abs(over_db) > GAIN_STRAY_DB, np.nan, self.heard_lag[rows])
         other = msgspec.structs.replace(plain, lag=lag)
-        return other if other.cost < plain.cost else plain
+        return other if other.copied and other.cost < plain.cost else plain
 
     def is_multiple_of(self, other: Explanation) -> bool:
         """Whether its lag is twice, three times... another's."""

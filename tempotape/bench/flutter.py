@@ -50,7 +50,7 @@ _BEATING = 0.1
 # Shares that one standard deviation of the error is of: the reading, for the weighting between the
 # rows of its table; the scatter, for moments that are left out (as seen on simulated transports,
 # without and with something taken out of the tone); what is left of a beat.
-_WEIGHTING_UNSURE = 0.008
+_WEIGHTING_UNSURE = 0.005
 _SPAN_UNSURE, _SPAN_UNSURE_OF_REST = 0.1, 0.25
 _BEAT_UNSURE = 0.4
 _MOST_BEAT = 0.08  # of the reading

@@ -176,7 +176,8 @@ def _blocks(reading: Reading, span_s: Span | None, told: Progress) -> Iterator[S
     if span_s is not None:
         first, last = (round(at * recording.sample_rate_hz) for at in span_s)
     at = 0
-    for block in _longer(reading):
+    # Of a stretch no more is read than that: what is wrong beyond is not its own.
+    for block in reading if span_s is not None else _longer(reading):
         begin, at = at, at + len(block)
         if span_s is None:
             yield block

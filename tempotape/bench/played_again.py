@@ -143,7 +143,7 @@ def _near_oscillation(
 
 
 def begins_anew(found: Explanation, evidence: Evidence) -> Numbers:
-    """Roots as loud as usual, before which nothing sounded at the lag, nor up to four times it.
+    """Roots as loud as usual, before which nothing sounded at the lag, nor at twice the lag.
 
     Others go on with what only once was not heard, or was not looked at; or they are repeats so
     faint that only some stand out.

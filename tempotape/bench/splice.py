@@ -126,7 +126,7 @@ class SpliceResult(msgspec.Struct, frozen=True):
 
 
 class SpliceFinder:
-    """Takes a recording block by block, then looks for the tick of the splice in it."""
+    """Takes a recording block by block, and looks for the tick of the splice in every 200 s."""
 
     def __init__(self, sample_rate_hz: float) -> None:
         from scipy.signal import butter  # noqa: PLC0415 - loaded by what needs it
@@ -146,7 +146,7 @@ class SpliceFinder:
         self._combed_rest: Floats = np.zeros(0)
         self._deep: Floats = np.zeros(self._mains)
         self._deep_rest: Floats = np.zeros(0)
-        # Bytes, which grow in place: an hour of small arrays would be held twice to join them.
+        # Of what was not looked at yet; bytes grow in place.
         self._sizes = [bytearray() for _ in range(3)]  # half floats
         self._places = [bytearray() for _ in range(3)]  # signed bytes
         self._peaks = bytearray()  # half floats
@@ -453,18 +453,20 @@ def _told(ticks: Timed) -> str:
 
 def _judged(heard: _Ticks, loop_period_s: float | None) -> Splice | str:
     """The splice that the ticks show, or why they may as well be clicks that somebody played."""
-    ticks = heard.timed
+    timing = heard.timed
     if heard.is_hum:
-        return f"what comes every {ticks.period_s:.4f} s is part of the hum"
-    own = None if loop_period_s is None else abs(ticks.period_s / loop_period_s - 1.0) < _OWN_PERIOD
+        return f"what comes every {timing.period_s:.4f} s is part of the hum"
+    own = (
+        None if loop_period_s is None else abs(timing.period_s / loop_period_s - 1.0) < _OWN_PERIOD
+    )
     doubt = None if own else _doubt(heard, other=own is not None)
     if doubt is not None:
-        return f"{_told(ticks)}, {doubt}"
+        return f"{_told(timing)}, {doubt}"
     return Splice(
-        period_s=ticks.period_s,
+        period_s=timing.period_s,
         level_db=float(np.median(heard.events.over_floor_db[heard.members])),
         ticks=len(heard.members),
-        error_s=ticks.error_s,
+        error_s=timing.error_s,
         is_loop=own,
     )
 

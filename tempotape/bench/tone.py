@@ -22,7 +22,6 @@ _HINT_OF_TONE = 0.55
 _PASS_HZ, _STOP_HZ = 800.0, 1600.0
 _LOWEST_RATE_HZ = 2400.0
 _PIECE = 22_000  # samples filtered at once
-_PIECE = 22_000  # samples filtered at once
 _STOP_DB = 80.0
 _BRIDGED_FRAMES = 3
 _QUIETEST = 1e-10  # power; -100 dBFS

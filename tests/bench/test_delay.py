@@ -567,7 +567,7 @@ def test_the_stated_errors_are_honest():
         here.append(error_ms(delay, played) / delay.error_ms)
         off_ms = delay.ms - 1000 * unit.gap_mm / unit.speed_mm_s
         elsewhere.append(off_ms / np.hypot(delay.error_ms, delay.scatter_ms))
-    assert np.sqrt(np.mean(np.square(here))) < 1.6
+    assert 0.05 < np.sqrt(np.mean(np.square(here))) < 1.6
     assert 0.6 < np.sqrt(np.mean(np.square(elsewhere))) < 1.6
 
 
@@ -598,3 +598,11 @@ def test_bars_of_a_machine_whose_hats_are_noise_are_no_echo():
         if number % 16 in (0, 7, 14):
             sound[at : at + len(kick)] += 0.6 * kick
     assert heard(sound).delay is None
+
+
+def test_few_clicks_and_a_long_roll_of_repeats_leave_nothing_to_warn_of(recwarn):
+    # All is played in the first lag, in a recording that begins within it.
+    sound = clicks(np.array([0.06, 0.21, 0.31, 0.47]), 14 * RATE_HZ, RATE_HZ, "burst")
+    unit = changed(UNIT, gap_mm=90.0, feedback=0.85, hiss=1e-5)
+    heard(mixed(sound, play(unit, sound, RATE_HZ), 0.5, 0.4))
+    assert not [one for one in recwarn if issubclass(one.category, RuntimeWarning)]

@@ -1,8 +1,8 @@
 """What measuring costs: time against the recording's length, and memory for an hour of it.
 
 The budgets, at 48 kHz: a hundredth of the time that it plays in mono, and 300 MB for an hour of it,
-in mono or stereo. Of ten minutes, of which deciding on the delay takes most, an eightieth is asked:
-a machine that others share is up to a fifth slower than alone.
+in mono or stereo. Of ten minutes, of which deciding on the delay takes most, a hundredth is what is
+wanted, and just met on a machine alone; an eightieth is what this asks, and the figure is recorded.
 """
 
 import json
@@ -73,9 +73,7 @@ def test_an_hour_takes_a_hundredth_of_its_time_and_300_mb(tmp_path, sides, recor
     assert met["peak_mb"] <= MOST_MB, told
 
 
-def test_ten_minutes_take_hardly_more_than_a_hundredth_of_their_time(
-    tmp_path, sides, record_property
-):
+def test_ten_minutes_take_less_than_an_eightieth_of_their_time(tmp_path, sides, record_property):
     path, piece = tmp_path / "take.wav", mixed(*sides)
     faster = 600 / min(cost(path, piece, 10)["cpu_s"] for _ in range(2))
     record_property("times_faster", faster)
