@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 import msgspec
 import numpy as np
-from scipy import fft, ndimage, signal, stats
+from scipy import fft, ndimage, stats
 
 from tempotape.bench.copies import (
     BEFORE_S,
@@ -18,6 +18,7 @@ from tempotape.bench.copies import (
     Template,
     between,
     coherence,
+    correlated,
     template,
 )
 from tempotape.bench.onsets import APART_S, CHUNK, Attacks, Whitened
@@ -116,8 +117,7 @@ def _later(heard: Samples, samples: float) -> Samples:
 
 def _correlated(sound: Whitened, click: Samples, begin: int, end: int) -> Samples:
     """How much of the click begins at each of these samples."""
-    out: Samples = signal.oaconvolve(sound.part(begin, end + len(click) - 1), click[::-1], "valid")
-    return out
+    return correlated(sound.part(begin, end + len(click) - 1), click)
 
 
 def struck_again(sound: Whitened, struck: Attacks, click: Alike) -> Attacks:

@@ -109,7 +109,7 @@ def coherence(sound: Whitened, cut: Template, low: int, high: int) -> tuple[Samp
     """
     width = len(cut.sound)
     heard = sound.part(cut.begin + low, cut.begin + high + width)
-    correlation = _correlated(heard, cut.sound)
+    correlation = correlated(heard, cut.sound)
     total = np.concatenate(([0.0], np.cumsum(heard**2)))
     energy = np.maximum(total[width:] - total[:-width], 0.0) + width * cut.least_power
     rho = correlation / (cut.size * np.sqrt(energy))
@@ -117,8 +117,8 @@ def coherence(sound: Whitened, cut: Template, low: int, high: int) -> tuple[Samp
     return rho, correlation / np.maximum(cut.energy, np.abs(rho) * cut.size**2)
 
 
-def _correlated(heard: Samples, cut: Samples) -> Samples:
-    """What correlates with the cut from each sample on, the quicker way."""
+def correlated(heard: Samples, cut: Samples) -> Samples:
+    """What correlates with `cut` from each sample of `heard` on, shape (heard - cut + 1,)."""
     if len(cut) < SHORT or len(heard) < FEW:
         return np.correlate(heard, cut, "valid")
     size = fft.next_fast_len(len(heard), real=True)

@@ -43,9 +43,9 @@ LIKER, LEANS = 0.01, 20.0  # in coherence; a second off
 OUTLIER_S = 0.0002
 ADDED_S = (4e-5, 4e-5)  # by a unit's filters, usually, and one standard deviation
 ASTRAY_S = 0.004  # so far, were nothing of the copies explained, would what filters add be off
-FILTERS_UNLIKE = 0.12  # of what the filters add: none are quite as they are fitted
+FILTERS_UNLIKE = 0.15  # of what the filters add: none are quite as they are fitted
 UNLIKE_MS = (0.007, 0.015)  # what else sounds bends all copies the same way, of notes the more
-FLOOR_MS = 0.006
+FLOOR_MS = 0.012
 TIMING = 2.0  # times the least error that timing may have
 
 
@@ -115,8 +115,8 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
     too_little = _too_little(sound, struck)
     if too_little:
         return DelayResult(why=too_little)
-    evidence = _evidence(sound, copies, struck, click, mono=wet is None)
-    evidence = msgspec.structs.replace(evidence, notes=notes is not None)
+    mono, ring_on = wet is None, notes is not None
+    evidence = _evidence(sound, copies, struck, click, mono=mono, notes=ring_on)
     belief = believed(evidence, sound, copies)
     if belief.best is None:
         return DelayResult(why=belief.why)
@@ -175,7 +175,13 @@ def _without_edge(sound: Whitened, struck: Attacks) -> Attacks:
 
 
 def _evidence(
-    sound: Whitened, copies: Whitened, struck: Attacks, click: Alike | None, *, mono: bool
+    sound: Whitened,
+    copies: Whitened,
+    struck: Attacks,
+    click: Alike | None,
+    *,
+    mono: bool,
+    notes: bool,
 ) -> Evidence:
     chosen, run = studied(len(struck))
     rate = sound.rate_hz
@@ -204,6 +210,7 @@ def _evidence(
         length_s=float(np.median([len(cut.sound) for cut in cuts])) / rate,
         tones=struck.tones,
         alike=click is not None,
+        notes=notes,
     )
 
 
@@ -283,7 +290,7 @@ def _measured(
     extra_s, unsure_s, unlike = extra_lag_s(passed)
     if best.likeness < ODD_LIKENESS and (unsure_s > ODD_S or unlike > UNLIKE_TAPE):
         return DelayResult(why=ONLY_PLAYED)
-    extra_s, unsure_s = _usually(extra_s, np.hypot(unsure_s, ASTRAY_S * unlike))
+    extra_s, unsure_s = usually(extra_s, np.hypot(unsure_s, ASTRAY_S * unlike))
     ms = (lags / rate - extra_s) * 1e3
     spread_ms = float(np.sqrt(np.mean(left**2))) / rate * 1e3
     unlike_ms = UNLIKE_MS[evidence.notes] * np.sqrt(max(0.0, 1 - best.likeness**2)) / best.likeness
@@ -291,7 +298,8 @@ def _measured(
     mean_of = float(np.sqrt(max(1, len(ms) - 2)))
     timing_ms = spread_ms
     if not evidence.notes:
-        timing_ms = min(spread_ms, TIMING * _timing_s(best.likeness, evidence, passed) * 1e3)
+        length = evidence.length_s * rate
+        timing_ms = min(spread_ms, TIMING * timing_s(best.likeness, length, passed) * 1e3)
     # Of the mean over all that was played: some copies were not found.
     played = max(len(ms), best.awaited * len(struck) / len(evidence.at))
     lost_ms = spread_ms * np.sqrt(1 / len(ms) - 1 / played)
@@ -308,7 +316,7 @@ def _measured(
     return DelayResult(delay, echoes=Echoes(sound, copies, begins, lags))
 
 
-def _usually(told_s: float, unsure_s: float) -> tuple[float, float]:
+def usually(told_s: float, unsure_s: float) -> tuple[float, float]:
     """What filters add, and how unsure that is, knowing what they usually add.
 
     Where no filters explain the copies, as with overloaded ones, nor does what those would add. The
@@ -320,8 +328,10 @@ def _usually(told_s: float, unsure_s: float) -> tuple[float, float]:
     return mean_s, float(np.sqrt(share)) * unsure_s
 
 
-def _timing_s(likeness: float, evidence: Evidence, passed: Passing) -> float:
+def timing_s(likeness: float, length: float, passed: Passing) -> float:
     """How exactly a copy of that coherence, the rest of it being noise, is timed: one deviation.
+
+    It has `length` samples, and the spectrum of the attacks `passed`.
 
     The Cramer-Rao bound (e.g. Kay, Fundamentals of Statistical Signal Processing, 1993, 3.11): the
     root of noise over signal, in power, by the root mean square angular frequency and the root of
@@ -329,7 +339,7 @@ def _timing_s(likeness: float, evidence: Evidence, passed: Passing) -> float:
     """
     noise = (1 - likeness**2) / likeness**2
     square = np.sum(passed.weight * (2 * np.pi * passed.hz) ** 2) / np.sum(passed.weight)
-    return float(np.sqrt(max(noise, 0.0) / square / (evidence.length_s * evidence.rate)))
+    return float(np.sqrt(max(noise, 0.0) / square / length))
 
 
 def _throughout(
