@@ -16,7 +16,7 @@ from scipy import fft, ndimage
 from tempotape.bench.falling import HIGHEST_HZ, LOWEST_HZ, Powers
 from tempotape.bench.recording import Samples
 
-Spectra = NDArray[np.complexfloating]
+Spectra = NDArray[np.complex128]
 Numbers = NDArray[np.int64]
 
 RISE_S, FADE_S = 0.003, 0.010
@@ -86,7 +86,7 @@ def spectra_of(cuts: Samples, early_s: Samples, rate_hz: int) -> tuple[Samples, 
     size = fft.next_fast_len(2 * length, real=True)
     hz = fft.rfftfreq(size, 1 / rate_hz)
     used = (hz > LOWEST_HZ / 2) & (hz < min(HIGHEST_HZ, 0.47 * rate_hz))
-    spectra = np.empty((len(cuts), int(used.sum())), np.complex64)
+    spectra = np.empty((len(cuts), int(used.sum())), np.complex128)
     for row, cut in enumerate(cuts):  # all at once would take much memory
         turn = np.exp(2j * np.pi * early_s[row] * hz[used])
         spectra[row] = fft.rfft(cut * window, size)[used] * turn

@@ -75,6 +75,6 @@ def test_a_stretch_that_begins_early_has_the_phase_of_its_place():
     cut[:, 192] = 1.0
     hz, spectra, rounding = spectra_of(cut, np.array([0.0, 0.3 / rate_hz]), rate_hz)
     phase = np.angle(spectra[1] / spectra[0])
-    assert phase == pytest.approx(2 * np.pi * hz * 0.3 / rate_hz, abs=1e-6)
+    assert phase == pytest.approx(2 * np.pi * hz * 0.3 / rate_hz, abs=1e-9)
     # Rounding to steps of q has the power q^2 / 12 a sample (Bennett, 1948).
     assert rounding == pytest.approx(1824 * (2.0**-15) ** 2 / 12, rel=0.3)
