@@ -1,8 +1,8 @@
 """What measuring costs: time against the recording's length, and memory for an hour of it.
 
 The budgets, at 48 kHz: a hundredth of the time that it plays in mono, and 300 MB for an hour of it,
-in mono or stereo. Of ten minutes, of which deciding on the delay takes most, a hundredth is just met
-on a machine alone and missed where others share it: so it is asked against filtering the same
+in mono or stereo. Of ten minutes, of which deciding on the delay takes most, a hundredth is just
+met on a machine alone and missed where others share it: so it is asked against filtering the same
 recording in the same run, and how many times faster it is than it plays is recorded.
 """
 
