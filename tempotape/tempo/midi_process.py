@@ -256,12 +256,20 @@ class Desk:
         if self.listener.usable:
             self.listener.listen(self._listen_to)
         if self.outlet.leaves(self._send_to):
-            self.sender.stop_followers()
-            time.sleep(_LAST_WORD_S)
+            self.last_word()
         if self.outlet.send_to(self._send_to):
             # A connection just made may lose what is sent at once.
             time.sleep(_LAST_WORD_S)
             self.sender.announce()
+
+    def last_word(self) -> None:
+        """Stop what plays along, before nothing more is sent there.
+
+        Twice: JACK may lose what is sent while a program is late, and a second stop is no harm.
+        """
+        for _ in range(2):
+            self.sender.stop_followers()
+            time.sleep(_LAST_WORD_S)
 
     def state(self) -> list[Report]:
         """What the parent is told whenever it changes; the inputs last, as the sign of all."""
@@ -373,8 +381,7 @@ def main() -> None:
     gc.freeze()
     serve(desk, send)
     if desk.dismissed:
-        desk.sender.stop_followers()
-        time.sleep(_LAST_WORD_S)
+        desk.last_word()
         desk.outlet.end()
         desk.listener.end()
     # Closing a port of a server that has gone crashes: leave at once, and be started anew.
