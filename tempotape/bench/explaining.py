@@ -39,7 +39,7 @@ TWO_LAGS, TWO_LAGS_S = 10.0, 0.003
 LANDING_S, LANDING_PART = (0.003, 0.008), 0.8
 
 
-class Explanation(msgspec.Struct, frozen=True):
+class Explanation(msgspec.Struct, frozen=True, dict=True):
     """How well a lag explains the recording. Arrays run over the studied attacks."""
 
     around: Samples  # where a copy was looked for, samples
@@ -56,35 +56,35 @@ class Explanation(msgspec.Struct, frozen=True):
     orphans: int  # sounds on the wet side that are no copy of anything
     heard_as_attacks: float | None  # part of the copies loud enough for it; None where too few are
 
-    @property
+    @cached_property
     def found(self) -> NDArray[np.bool_]:
         return np.isfinite(self.lag)
 
-    @property
+    @cached_property
     def middle(self) -> float:
         return float(np.nanmedian(self.lag))
 
-    @property
+    @cached_property
     def copied(self) -> int:
         """Roots whose copy was found."""
         return int(self.first.sum())
 
-    @property
+    @cached_property
     def awaited(self) -> int:
         """Roots whose copy is due."""
         return int(self.due.sum())
 
-    @property
+    @cached_property
     def missing(self) -> int:
         """Roots whose copy is due and was not found."""
         return int((self.due & ~self.found).sum())
 
-    @property
+    @cached_property
     def presence(self) -> float:
         """The part of the copies due that was found."""
         return 1 - self.missing / max(1, self.awaited)
 
-    @property
+    @cached_property
     def cost(self) -> float:
         """Sounds left over, and the copies found, in part, by how loosely they fall.
 
@@ -97,13 +97,13 @@ class Explanation(msgspec.Struct, frozen=True):
         uneven = LOOSE * float(np.log10(self._uneven))
         return self.left_over + self.looseness * self.copied + uneven * min(2 * self.copied, deep)
 
-    @property
+    @cached_property
     def _uneven(self) -> float:
         """How widely copies scatter in level, over what hiss alone makes of it; 1 at least."""
         hiss = np.sqrt(max(0.0, 1 - self.likeness**2)) / self.likeness
         return float(max(self.gain_scatter_db / max(EVEN_COPY_DB, HISS_DB * hiss), 1.0))
 
-    @property
+    @cached_property
     def looseness(self) -> float:
         """How widely copies scatter in lag, level and shape: so they do by chance. In log 10.
 
@@ -114,12 +114,12 @@ class Explanation(msgspec.Struct, frozen=True):
         chance = lag * self._uneven * shape * (self.crowd if self.likeness < IN_HISS else 1.0)
         return LOOSE * float(np.log10(max(chance, 1.0)))
 
-    @property
+    @cached_property
     def left_over(self) -> int:
         """Sounds that nothing gave rise to and, twice, copies that are missing."""
         return int(self.root.sum()) + self.orphans + 2 * self.missing
 
-    @property
+    @cached_property
     def unsteadiness(self) -> float:
         """Median deviation of the lags, over the roots, from what they are around; in samples.
 
@@ -129,27 +129,27 @@ class Explanation(msgspec.Struct, frozen=True):
         around = ndimage.median_filter(lags, size=min(9, len(lags)), mode="nearest")
         return float(np.median(np.abs(lags - around)))
 
-    @property
+    @cached_property
     def likeness(self) -> float:
         """Coherence of the copies with what they copy, its median."""
         return float(np.median(np.abs(self.coherence[self.found])))
 
-    @property
+    @cached_property
     def first_likeness(self) -> float:
         """The same of first copies, 0 where there are none."""
         return float(np.median(np.abs(self.coherence[self.first]))) if self.copied else 0.0
 
-    @property
+    @cached_property
     def first(self) -> NDArray[np.bool_]:
         """Roots of which a copy was found."""
         return self.root & self.found
 
-    @property
+    @cached_property
     def deep(self) -> NDArray[np.bool_]:
         """Copies of which a copy was found."""
         return self.found & ~self.root
 
-    @property
+    @cached_property
     def gain_scatter_db(self) -> float:
         """Median deviation of the copies' levels, over the roots.
 
@@ -266,9 +266,11 @@ def candidates(found: Matches, room: Samples, low: float, high: float) -> list[t
         worth += [(float(score[k]), float(middle[k]), sign) for k in np.flatnonzero(score > 0)]
     worth.sort(reverse=True)
     kept: list[tuple[float, int]] = []
+    taken = np.zeros(0)
     for _, lag, sign in worth:
-        if all(abs(np.log(lag / other)) > 5 * BIN for other, _ in kept):
+        if (np.abs(np.log(lag / taken)) > 5 * BIN).all():
             kept.append((lag, sign))
+            taken = np.append(taken, lag)
             if len(kept) == CANDIDATES:
                 break
     return kept
@@ -340,7 +342,7 @@ def _follow(near: Matches, times: Samples, lag: float, width: float, rate: float
         # The copies most like what they copy tell how far the delay strays between them.
         like = np.abs(out[1][have])
         off = np.abs(values - smooth)[like >= np.median(like)]
-        some, most = (float(part) for part in np.percentile(off, (40, 90)))
+        some, most = np.interp((0.4, 0.9), np.linspace(0, 1, len(off)), np.sort(off))
         # Two lags that take turns are two: no tape goes to and fro between them.
         stray = 8 * some if most > TWO_LAGS * some + TWO_LAGS_S * rate else 2.5 * most
         tolerance = min(width, max(0.0008 * rate, stray))
@@ -353,8 +355,12 @@ def _carried_on(times: Samples, known: Samples, values: Samples) -> Samples:
     track = np.interp(times, known, values)
     if len(known) >= 8:
         for rows, some in ((times < known[0], slice(8)), (times > known[-1], slice(-8, None))):
-            slope, start = np.polyfit(known[some] - known[some][0], values[some], 1)
-            track[rows] = start + slope * (times[rows] - known[some][0])
+            if not rows.any():
+                continue
+            middle, level = known[some].mean(), values[some].mean()
+            away = known[some] - middle
+            slope = away @ (values[some] - level) / (away @ away)
+            track[rows] = level + slope * (times[rows] - middle)
     return track
 
 

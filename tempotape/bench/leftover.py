@@ -8,8 +8,6 @@ are not there.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
@@ -147,7 +145,7 @@ def _aligned(
     """Lags of some attacks, to the same place in the copies where a pass then fits them better."""
 
     def fit(known: Explanation, usual: NDArray[np.bool_]) -> tuple[Samples, float]:
-        pairs = list(_pairs(evidence, known, usual, sides, most=MOST_PAIRS))
+        pairs = _pairs(evidence, known, usual, sides, most=MOST_PAIRS)
         taps = _fitted(pairs)
         return taps, float(np.mean(_off(pairs, taps)))
 
@@ -173,8 +171,8 @@ def _shifts(
     """How much later each copy comes than the lags say, samples."""
     reach = round(SHIFT_S * evidence.rate)
     out = []
-    for ways, copy in _pairs(evidence, found, rows, sides, reach=reach):
-        made = ways @ taps
+    pairs = _pairs(evidence, found, rows, sides, reach=reach)
+    for made, copy in zip(pairs.ways @ taps, pairs.copies, strict=True):
         match = np.correlate(copy, made, "valid")
         total = np.concatenate(([0.0], np.cumsum(copy**2)))
         match = match / np.sqrt(np.maximum(total[len(made) :] - total[: -len(made)], 1e-9))
@@ -261,15 +259,16 @@ def _passes(
     found: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened
 ) -> tuple[Passes, float]:
     """What passes do, and how far the first is from what it is fitted to, the median."""
-    pairs = list(_pairs(evidence, found, found.first, (sound, copies), most=MOST_PAIRS))
+    pairs = _pairs(evidence, found, found.first, (sound, copies), most=MOST_PAIRS)
     first = _fitted(pairs)
     off = float(np.median(_off(pairs, first)))
     if not found.deep.any():
         return Passes(first, np.zeros(len(first))), off
-    deep = list(_pairs(evidence, found, found.deep, (copies, copies), most=MOST_PAIRS))
-    if len(deep) >= ENOUGH:
+    deep = _pairs(evidence, found, found.deep, (copies, copies), most=MOST_PAIRS)
+    if len(deep.copies) >= ENOUGH:
         return Passes(first, _fitted(deep)), off
-    gains = [float(ways @ first @ copy) / max(_sum(ways @ first), 1e-9) for ways, copy in deep]
+    made = deep.ways @ first
+    gains = np.sum(made * deep.copies, axis=1) / np.maximum(np.sum(made**2, axis=1), 1e-9)
     return Passes(first, first * float(np.clip(np.median(gains), 0.0, 1.5))), off
 
 
@@ -277,7 +276,17 @@ def _sum(samples: Samples) -> float:
     return float(np.sum(samples**2))
 
 
-Pair = tuple[Samples, Samples]
+class Pairs(msgspec.Struct, frozen=True):
+    """Attacks, a row each: all the `ways` a sound may be shifted, and its copy.
+
+    Shapes (n, samples, taps) and (n, samples), the latter with as many more as were asked for.
+    """
+
+    ways: Samples
+    copies: Samples
+
+    def only(self, rows: NDArray[np.int64]) -> Pairs:
+        return Pairs(self.ways[rows], self.copies[rows])
 
 
 def _pairs(
@@ -288,44 +297,46 @@ def _pairs(
     *,
     most: int | None = None,
     reach: int = 0,
-) -> Iterator[Pair]:
-    """For each attack all the ways its sound may be shifted, and its copy.
-
-    Of `most` attacks; with the copy, `reach` more samples either side.
-    """
+) -> Pairs:
+    """Attacks and their copies, `most` of them; of the copies `reach` more samples either side."""
     chosen = np.flatnonzero(rows)
     if most is not None:
         chosen = evenly(chosen, most)
     sound, copies = sides
     rate = evidence.rate
     lead, length = round(LEAD_S * rate), int((evidence.length_s + LENGTH_S) * rate)
-    for k in chosen:
-        at, lag = int(evidence.at[k]), float(found.lag[k])
-        whole = int(np.floor(lag))
-        around = sound.part(at - lead - AFTER - HALF, at + length + BEFORE + HALF)
-        shifted = _later(around, lag - whole)
-        ways = np.lib.stride_tricks.sliding_window_view(shifted, BEFORE + AFTER + 1)[:, ::-1]
-        begin = at - lead + whole
-        copy = copies.part(begin - reach, begin + len(ways) + reach)
-        yield ways, copy
+    at, lags = evidence.at[chosen], found.lag[chosen]
+    whole = np.floor(lags).astype(np.int64)
+    heard = np.empty((len(chosen), lead + length + BEFORE + AFTER))
+    copied = np.empty((len(chosen), lead + length + 2 * reach))
+    for k, (place, late) in enumerate(zip(at.tolist(), whole.tolist(), strict=True)):
+        around = sound.part(place - lead - AFTER - HALF, place + length + BEFORE + HALF)
+        heard[k] = _later(around, lags[k] - late)
+        begin = place - lead + late
+        copied[k] = copies.part(begin - reach, begin + lead + length + reach)
+    windows = np.lib.stride_tricks.sliding_window_view(heard, BEFORE + AFTER + 1, axis=1)
+    return Pairs(np.ascontiguousarray(windows[:, :, ::-1]), copied)
 
 
-def _fitted(pairs: list[Pair]) -> Samples:
+def _fitted(pairs: Pairs) -> Samples:
     """The filter, by least squares, once more without the copies that others run into."""
     taps = _solved(pairs)
-    if len(pairs) < ENOUGH:
+    if len(pairs.copies) < ENOUGH:
         return taps
-    best = np.argsort(_off(pairs, taps))[: max(4, int(KEPT * len(pairs)))]
-    return _solved([pairs[k] for k in best])
+    best = np.argsort(_off(pairs, taps))[: max(4, int(KEPT * len(pairs.copies)))]
+    return _solved(pairs.only(best))
 
 
-def _off(pairs: list[Pair], taps: Samples) -> list[float]:
-    return [_sum(copy - ways @ taps) / max(_sum(copy), 1e-9) for ways, copy in pairs]
+def _off(pairs: Pairs, taps: Samples) -> Samples:
+    """Of the energy of each copy, the part that is not what the filter makes."""
+    left = np.sum((pairs.copies - pairs.ways @ taps) ** 2, axis=1)
+    out: Samples = left / np.maximum(np.sum(pairs.copies**2, axis=1), 1e-9)
+    return out
 
 
-def _solved(pairs: list[Pair]) -> Samples:
-    square = np.sum([ways.T @ ways for ways, _ in pairs], axis=0)
-    cross = np.sum([ways.T @ copy for ways, copy in pairs], axis=0)
+def _solved(pairs: Pairs) -> Samples:
+    ways = pairs.ways.reshape(-1, pairs.ways.shape[2])
+    square, cross = ways.T @ ways, ways.T @ pairs.copies.ravel()
     ridge = RIDGE * np.trace(square) / len(square) + 1e-12
     return np.asarray(np.linalg.solve(square + ridge * np.eye(len(square)), cross))
 
@@ -362,6 +373,7 @@ def _again(heard: Samples, moved: Lags, passes: Passes, tile: int, sounds: float
     count = len(heard)
     predicted = np.zeros(count)
     apart = np.zeros((2, count + tile))  # what was played, and what has passed
+    sounding = np.zeros(count // tile + 2, bool)  # whether either is, in each tile, from -1 on
     ahead = BEFORE + AFTER
     sources = np.zeros((2, count + ahead + tile))
     reach = int(moved.lags.min()) - BEFORE - 2 * HALF
@@ -370,7 +382,9 @@ def _again(heard: Samples, moved: Lags, passes: Passes, tile: int, sounds: float
         end = min(begin + step, count)
         fresh = begin if begin == 0 else begin + BEFORE
         at = np.arange(fresh, end + BEFORE) - moved.at(fresh, end + BEFORE)
-        sources[:, AFTER + fresh : AFTER + end + BEFORE] = _read(apart, at)
+        near = np.floor(np.stack((at - HALF, at + HALF)) / tile).astype(np.int64) + 1
+        some = np.flatnonzero(sounding[np.clip(near, 0, len(sounding) - 1)].any(axis=0))
+        sources[:, AFTER + fresh + some] = _read(apart, at[some])
         span = slice(begin, end + ahead)
         new, old = sources[:, span]
         further = np.convolve(old, passes.further, "valid")
@@ -387,6 +401,7 @@ def _again(heard: Samples, moved: Lags, passes: Passes, tile: int, sounds: float
         fresh_sound = np.where(explained | silent, 0, np.where(fails, all_, all_ - copy))
         copied = np.where(silent | fails, 0, np.where(explained, all_, copy))
         apart[:, begin:end] = fresh_sound.ravel(), copied.ravel()
+        sounding[begin // tile + 1 : end // tile + 1] = ~silent.ravel()
     return predicted
 
 

@@ -71,7 +71,7 @@ class Whitened(msgspec.Struct, frozen=True, dict=True):
         grid = np.linspace(0, self.rate_hz / 2, len(self.magnitude))
         return np.interp(hz, grid, self.raw_background * self.magnitude**2)
 
-    @property
+    @cached_property
     def noise(self) -> float:
         """Power of the background after the filter, a sample."""
         return float(np.mean(self.raw_background * self.magnitude**2))
@@ -128,8 +128,9 @@ class Whitened(msgspec.Struct, frozen=True, dict=True):
 
     def _filtered(self, begin: int, end: int) -> Samples:
         half = len(self.taps) // 2
-        raw = self.thinned.part(begin - half, end + half)
-        out: Samples = signal.oaconvolve(raw, self.taps, "valid")
+        # What is held is no finer than single precision.
+        raw = self.thinned.part(begin - half, end + half).astype(np.float32)
+        out: Samples = signal.oaconvolve(raw, self.taps.astype(np.float32), "valid").astype(float)
         return out
 
 

@@ -168,16 +168,26 @@ def _fit(passed: Passing, model: Model, begin_s: float = 0.0) -> Fit:
     faint = np.sqrt(passed.weight.max() / passed.weight)
     sigma = np.hypot(passed.error, whole * np.hypot(FIT_FLOOR, LEAKS * faint))
     turn = -2j * np.pi * hz * 1e-3
-
     seen = passed.rate_hz / np.pi * np.tan(np.pi * hz / passed.rate_hz) if model.warped else hz
 
+    def made(x: Samples) -> tuple[Spectrum, Spectrum]:
+        """The model's transfer, and its derivatives by `x`, a column each."""
+        low, low_slope = _butter(np.exp(x[2]) / seen, model.low_order)
+        high, high_slope = _butter(seen / np.exp(x[3]), model.high_order, conjugate=True)
+        shape, slopes = low * high, np.stack((low_slope, -high_slope), axis=1)
+        if not model.phased:
+            shape, slopes = np.abs(shape).astype(complex), slopes.real.astype(complex)
+        shape = shape * np.exp(turn * x[1])
+        whole = shape * x[0]
+        return whole, np.column_stack((shape, whole * turn, whole[:, None] * slopes))
+
     def left(x: Samples) -> Samples:
-        shape = _butter(np.exp(x[2]) / seen, model.low_order) * _butter(
-            seen / np.exp(x[3]), model.high_order, conjugate=True
-        )
-        shape = shape if model.phased else np.abs(shape).astype(complex)
-        off = (transfer - shape * x[0] * np.exp(turn * x[1])) / sigma
-        usual = (x[2:] - np.log(USUAL_HZ)) / USUAL_SPREAD
+        off = (transfer - made(x)[0]) / sigma
+        return np.concatenate((off.real, off.imag, (x[2:] - np.log(USUAL_HZ)) / USUAL_SPREAD))
+
+    def left_slopes(x: Samples) -> Samples:
+        off = -made(x)[1] / sigma[:, None]
+        usual = np.column_stack((np.zeros((2, 2)), np.diag(1 / USUAL_SPREAD)))
         return np.concatenate((off.real, off.imag, usual))
 
     turned = transfer * np.exp(-turn * begin_s * 1e3)
@@ -187,7 +197,7 @@ def _fit(passed: Passing, model: Model, begin_s: float = 0.0) -> Fit:
         np.array([-np.inf, -0.7, np.log(10.0), np.log(500.0)]),
         np.array([np.inf, 0.7, np.log(2000.0), np.log(40_000.0)]),
     )
-    solved = optimize.least_squares(left, start, bounds=bounds, max_nfev=40)
+    solved = optimize.least_squares(left, start, left_slopes, bounds, max_nfev=40)
     count = len(hz)
     off = left(solved.x)[: 2 * count] * np.tile(sigma, 2)
     left_over = np.maximum(off[:count] ** 2 + off[count:] ** 2 - 2 * passed.error**2, 0)
@@ -203,14 +213,14 @@ def _fit(passed: Passing, model: Model, begin_s: float = 0.0) -> Fit:
     )
 
 
-def _butter(ratio: Samples, order: int, *, conjugate: bool = False) -> Spectrum:
+def _butter(ratio: Samples, order: int, *, conjugate: bool = False) -> tuple[Spectrum, Spectrum]:
     """A Butterworth response at `ratio`, corner over frequency (high pass) or its inverse.
 
-    A high pass at corner/f is the complex conjugate of the low pass at f/corner, mirrored.
+    And the derivative of its logarithm by that of the ratio. A high pass at corner/f is the complex
+    conjugate of the low pass at f/corner, mirrored.
     """
     s = (1j if conjugate else -1j) * ratio
-    out = np.ones(len(ratio), complex)
-    for k in range(order):
-        pole = np.exp(1j * np.pi * (2 * k + order + 1) / (2 * order))
-        out = out * (-pole) / (s - pole)
-    return out
+    turns = np.arange(order) * 2 + order + 1
+    poles = np.exp(1j * np.pi * turns / (2 * order))[:, None]
+    away = 1 / (s - poles)
+    return np.prod(-poles * away, axis=0), -s * away.sum(axis=0)

@@ -71,11 +71,11 @@ def _unforetold(heard: Samples, memory: int, window: Samples) -> Samples:
     By the autocorrelation method, which is always stable.
     """
     frame = heard[memory:]
-    power = np.abs(fft.rfft(frame * window, 2 * len(frame))) ** 2
-    alike = fft.irfft(power)[: memory + 1]
+    size = fft.next_fast_len(len(frame) + memory, real=True)
+    alike = fft.irfft(np.abs(fft.rfft(frame * window, size)) ** 2, size)[: memory + 1]
     if alike[0] <= 0:
         return frame
     alike[0] *= 1 + REGULAR
     weights = linalg.solve_toeplitz(alike[:-1], alike[1:])
-    out: Samples = signal.oaconvolve(heard, np.concatenate(([1.0], -weights)), "full")
-    return out[memory : len(heard)]
+    out: Samples = signal.fftconvolve(heard, np.concatenate(([1.0], -weights)), "valid")
+    return out
