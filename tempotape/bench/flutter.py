@@ -214,7 +214,8 @@ def _demodulated(
         remarks.append("flutter: the dry tone sounds too; it was taken out")
     if repeat.fed_back > _LOUD_FEEDBACK:
         remarks.append("flutter: later repeats sound too; they were taken out")
-    size = repeat.size / np.median(repeat.size[repeat.valid])
+    usual = np.median(repeat.size[repeat.valid]) if repeat.valid.any() else 1.0
+    size = repeat.size / usual
     first, last = _usable(size, repeat.valid, stretch.rate_hz, plain=plain)
     signal, valid = repeat.signal[first:last], repeat.valid[first:last]
     if len(signal):
