@@ -5,7 +5,7 @@ from __future__ import annotations
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, ndimage
+from scipy import fft
 
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.recording import Samples
@@ -18,13 +18,13 @@ MOST_PEAKS = 160
 BESIDE_S, BESIDE = 0.004, 0.6  # what is so near a peak, and smaller, is its own ringing
 STEPS = 8  # a sample
 SHORT, FEW = 150, 2000  # samples: at once, not by spectra
-_REACH = 8
+BETWEEN = 8  # samples either side that tell what is between two
 
 
 def _fine() -> Samples:
     """Weights of the samples around a peak for `STEPS` values a sample, one sample either way."""
-    away = np.arange(-STEPS, STEPS + 1)[None, :] / STEPS - np.arange(-_REACH, _REACH + 1)[:, None]
-    window = np.cos(np.pi * np.clip(away / (_REACH + 1), -1, 1) / 2) ** 2
+    away = np.arange(-STEPS, STEPS + 1)[None, :] / STEPS - np.arange(-BETWEEN, BETWEEN + 1)[:, None]
+    window = np.cos(np.pi * np.clip(away / (BETWEEN + 1), -1, 1) / 2) ** 2
     return np.asarray(np.sinc(away) * window)
 
 
@@ -134,9 +134,8 @@ def copies_of(sound: Whitened, attack: int, cut: Template, low: int, high: int) 
     inner = size[1:-1]
     top = (inner >= size[:-2]) & (inner > size[2:]) & (inner > LEAST_COHERENCE)
     top &= np.abs(gain[1:-1]) * cut.size > cut.least_size
-    reach = 2 * round(BESIDE_S * sound.rate_hz) + 1
-    top &= inner > BESIDE * ndimage.maximum_filter1d(size, reach)[1:-1]
     at = np.flatnonzero(top) + 1
+    at = at[size[at] > BESIDE * _largest_near(size, at, round(BESIDE_S * sound.rate_hz))]
     if len(at) > MOST_PEAKS:
         at = np.sort(at[np.argsort(-size[at])[:MOST_PEAKS]])
     if not len(at):
@@ -146,13 +145,20 @@ def copies_of(sound: Whitened, attack: int, cut: Template, low: int, high: int) 
     return Matches(np.full(len(at), attack), at + shift + low, rho[at] * rise, gain[at] * rise)
 
 
+def _largest_near(size: Samples, at: NDArray[np.int64], reach: int) -> Samples:
+    """The largest of `size` within `reach` of each place."""
+    ends = np.stack((np.maximum(at - reach, 0), np.minimum(at + reach + 1, len(size))), axis=1)
+    largest: Samples = np.maximum.reduceat(np.append(size, 0.0), ends.ravel())[::2]
+    return largest
+
+
 def between(rho: Samples, at: NDArray[np.int64]) -> tuple[Samples, Samples]:
     """Where between the samples each peak at `at` is, and how much higher there.
 
     The band reaches far up to half the rate: between samples a windowed sinc tells, no parabola.
     """
-    wide = np.pad(rho, _REACH)
-    around = wide[at[:, None] + np.arange(2 * _REACH + 1)[None, :]]
+    wide = np.pad(rho, BETWEEN)
+    around = wide[at[:, None] + np.arange(2 * BETWEEN + 1)[None, :]]
     fine = (around * np.sign(rho[at])[:, None]) @ _FINE
     top = np.clip(np.argmax(fine, axis=1), 1, fine.shape[1] - 2)
     rows = np.arange(len(at))

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, stats
 
-from tempotape.bench.copies import between
+from tempotape.bench.copies import BETWEEN, between
 from tempotape.bench.explaining import Evidence, Explanation
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.recording import Samples
@@ -170,15 +170,17 @@ def _shifts(
 ) -> Samples:
     """How much later each copy comes than the lags say, samples."""
     reach = round(SHIFT_S * evidence.rate)
-    out = []
     pairs = _pairs(evidence, found, rows, sides, reach=reach)
-    for made, copy in zip(pairs.ways @ taps, pairs.copies, strict=True):
-        match = np.correlate(copy, made, "valid")
-        total = np.concatenate(([0.0], np.cumsum(copy**2)))
-        match = match / np.sqrt(np.maximum(total[len(made) :] - total[: -len(made)], 1e-9))
-        top = np.array([int(np.argmax(match[1:-1])) + 1])
-        out.append(float(top[0] + between(match, top)[0][0]) - reach)
-    return np.array(out)
+    made = pairs.ways @ taps
+    windows = np.lib.stride_tricks.sliding_window_view(pairs.copies, made.shape[1], axis=1)
+    match = np.einsum("nks,ns->nk", windows, made)
+    total = np.pad(np.cumsum(pairs.copies**2, axis=1), ((0, 0), (1, 0)))
+    match /= np.sqrt(np.maximum(total[:, made.shape[1] :] - total[:, : -made.shape[1]], 1e-9))
+    top = np.argmax(match[:, 1:-1], axis=1) + 1
+    # In one row after another, each between zeros.
+    apart = np.pad(match, ((0, 0), (BETWEEN, BETWEEN)))
+    at = np.arange(len(top)) * apart.shape[1] + BETWEEN + top
+    return np.asarray(top + between(apart.ravel(), at)[0] - reach)
 
 
 def further_gain(found: Explanation, evidence: Evidence, sound: Whitened) -> tuple[float, float]:
