@@ -35,3 +35,13 @@ def on_the_beat(
         (found, cost + OFF_BEAT_COST * part * found.root.sum())
         for (found, cost), part in zip(weighed, off, strict=True)
     ]
+
+
+def beats_apart(
+    one: Explanation, other: Explanation, evidence: Evidence, beats: list[float]
+) -> bool:
+    """Whether two lags differ by some beats: then the same sounds are copies of others."""
+    apart, near = abs(one.middle - other.middle), ON_BEAT_S * evidence.rate
+    return any(
+        apart > beat / 2 and abs(apart - round(apart / beat) * beat) < near for beat in beats
+    )

@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 
 from tempotape.bench.all_wet import all_wet
-from tempotape.bench.beats import REGULAR, off_beat, on_the_beat
+from tempotape.bench.beats import REGULAR, beats_apart, off_beat, on_the_beat
 from tempotape.bench.by_chance import lines_by_chance, not_by_chance
 from tempotape.bench.explaining import UNLIKE, WIDTH, Evidence, Explanation
 from tempotape.bench.offered import LEAST_COPIES, WILD, WILD_S, offered
@@ -107,7 +107,10 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
         or _multiple(best, offer.evidence)
     )
     on_beat = mono and off_beat(best, offer.evidence, offer.beats) < REGULAR
-    if doubtful or clear < _least_margin(best, on_beat=on_beat):
+    if doubtful or any(
+        more < _least_margin(best, sure=on_beat or beats_apart(best, other, evidence, offer.beats))
+        for other, more in rivals
+    ):
         return Belief(None, TOO_REGULAR)
     if mono and all_wet(best, evidence, sound, copies):
         apart_ms = best.middle / evidence.rate * 1e3
@@ -290,11 +293,12 @@ def _multiple(best: Explanation, evidence: Evidence) -> bool:
     return False
 
 
-def _least_margin(best: Explanation, *, on_beat: bool) -> float:
+def _least_margin(best: Explanation, *, sure: bool) -> float:
     """How many sounds more a rival must leave over: odds of 60 to 1, copies lost as often as seen.
 
-    Where many sounds are left over, their number is uncertain too, unless all are `on_beat`.
+    Where many sounds are left over, their number is uncertain too, unless it is `sure`: where all
+    are on a beat, or the rival, beats apart, leaves the same ones.
     """
     lost = (best.missing + 0.5) / (best.awaited + 1)
-    part = LEAST_MARGIN_PART[best.looseness > EXACT and not on_beat]
+    part = LEAST_MARGIN_PART[best.looseness > EXACT and not sure]
     return max(LEAST_MARGIN, float(np.log(60) / -np.log(lost)) - 0.5, part * best.left_over)

@@ -386,6 +386,15 @@ class Evidence(msgspec.Struct, frozen=True, dict=True):
         np.maximum.at(best, self.matches.attack, np.abs(self.matches.coherence))
         return float(np.median(best))
 
+    @cached_property
+    def unstudied(self) -> tuple[tuple[int, int], ...]:
+        """Where attacks that are not under study lie: from the last of a run to the next's first.
+
+        How the delay moves there is not known.
+        """
+        last = np.flatnonzero(np.diff(self.since))
+        return tuple(zip(self.at[last].tolist(), self.at[last + 1].tolist(), strict=True))
+
     @property
     def near_s(self) -> float:
         """How near to where a copy falls an attack is that copy: where its middle is, is vague."""

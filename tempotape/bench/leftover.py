@@ -96,7 +96,7 @@ def left_over(
             predicted = _copied(played, heard, moved, passes)
         at = stretch.begin + tiles * np.arange(length // tiles)
         counts = at >= stretch.told
-        for begin, end in evidence.tones:
+        for begin, end in (*evidence.tones, *evidence.unstudied):
             counts &= (at < begin) | (at > end)
         left, told = _nats(heard, predicted, quiet, tiles, counts)
         events = evidence.at if evidence.heard is None else evidence.heard
