@@ -84,7 +84,7 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     if not costs:
         return Belief(None, none)
     best, least = min(costs, key=lambda pair: pair[1])
-    rivals = _rivals(best, least, costs)
+    rivals = _rivals(best, least, costs, offer.evidence)
     clear = min((more for _, more in rivals), default=np.inf)
     decided = clear > DECIDED * best.left_over
     faint = mono and best.level_db(best.first) < FAINTEST_DB
@@ -135,19 +135,26 @@ def _costs(offer: Offer, sound: Whitened, copies: Whitened) -> list[tuple[Explan
 
 
 def _rivals(
-    best: Explanation, least: float, costs: list[tuple[Explanation, float]]
+    best: Explanation,
+    least: float,
+    costs: list[tuple[Explanation, float]],
+    evidence: Evidence,
 ) -> list[tuple[Explanation, float]]:
     """The other explanations, and what each costs more than the best.
 
     What begins in the middle begins with copies of what was not recorded: how many tells nothing.
-    Each cost itself, as a sound counted and as one heard.
+    Each cost itself, as a sound counted and as one heard. Where only runs of attacks are studied,
+    each run begins so, with many: then what only the other excuses counts for neither.
     """
-    begun = EXCUSED_COST + 2 if best.excused else 0.0
-    return [
-        (other, more - least - begun * max(0, other.excused - best.excused))
-        for other, more in costs
-        if abs(np.log(other.middle / best.middle)) > DISTINCT and not _share(best, other)
-    ]
+    a_sound = EXCUSED_COST + 2
+    if evidence.unstudied:
+        a_sound -= least / len(evidence.at)
+    told = []
+    for other, more in costs:
+        if abs(np.log(other.middle / best.middle)) > DISTINCT and not _share(best, other):
+            begun = max(0, other.excused - best.excused) if best.excused else 0
+            told.append((other, more - least - a_sound * begun))
+    return told
 
 
 def _share(one: Explanation, other: Explanation) -> bool:

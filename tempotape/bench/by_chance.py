@@ -16,6 +16,7 @@ from tempotape.bench.recording import Samples
 
 SURELY_NOT, MAY_BE = -6.0, -2.0  # log 10 of how many lines chance makes
 TIMED = 0.05  # samples: no lag is told more exactly
+LASTING = 6  # copies of copies for each first one
 NEIGHBOURS = 3  # times the width searched: how crowded it is about a lag
 
 
@@ -39,9 +40,11 @@ def lines_by_chance(found: Explanation, evidence: Evidence) -> float:
     Of n attacks any j may take part; a first copy may fall anywhere, a second where a delay may
     stray to, and the others near the line of those: C(n, j) L S H^(j - 2), with how many lags of an
     attack seem to be copies in all (L), where a delay may stray (S) and near the line (H). For the
-    j of the copies that are the likeliest not to be by chance.
+    j of the copies that are the likeliest not to be by chance; of all of them where, as in a unit
+    near oscillation, most are copies of copies.
     """
-    rows = np.flatnonzero(found.first)
+    lasting = found.deep.sum() > LASTING * found.copied
+    rows = np.flatnonzero(found.found if lasting else found.first)
     if len(rows) < LEAST_COPIES:
         return 0.0
     lags, at = found.lag[rows], evidence.at[rows].astype(float)
@@ -49,7 +52,7 @@ def lines_by_chance(found: Explanation, evidence: Evidence) -> float:
     off = np.sort(np.abs(left - np.median(left)))
     signed = evidence.matches.like(found.sign) > 0
     a_sample, stray = _density(evidence.matches.lag[signed], found, evidence)
-    among = max(found.awaited, len(rows))
+    among = len(found.lag) if lasting else max(found.awaited, len(rows))
     count = np.arange(LEAST_COPIES, len(rows) + 1)
     near = np.minimum(1.0, 2 * a_sample * np.maximum(off[LEAST_COPIES - 1 :], TIMED))
     lines = (

@@ -95,3 +95,12 @@ def test_chance_is_put_aside_where_hiss_makes_it(like, kept):
     left = not_by_chance([(likely, 1.0), (true, 2.0)], evidence)
     assert len(left) == kept
     assert left[-1][0] is true
+
+
+def test_copies_of_copies_count_where_nearly_all_are():
+    # Of a chain of repeats only the first is a copy of what was played.
+    evidence = evidence_of(*with_copies(np.random.default_rng(9), 4800.0, 8, 0.5))
+    found = explain(evidence, 4800.0, 1)
+    chain = msgspec.structs.replace(found, root=np.arange(ATTACKS) == 0)
+    assert (chain.copied, chain.deep.sum()) == (1, 7)
+    assert lines_by_chance(chain, evidence) == lines_by_chance(found, evidence) < -6
