@@ -47,6 +47,7 @@ AS_LOUD_DB, EVEN_DB = 0.05, 0.5
 STEPS_A_BAR, STEP_OFF = 48, 0.005  # sixteenths and triplets; of a step
 MIRRORED, MIRROR_MARGIN = 0.002, (0.35, 0.6)  # of a beat; of the sounds left over, by looseness
 BESIDE_S = 0.030
+SAME_DB, SAME_LIKENESS = 0.3, 0.02  # copies that are the same sounds
 MUCH_LIKER = 0.2  # in coherence
 FAINTEST_DB = -30.0  # of first copies over what is played: fainter ones ring on
 FALLING_DB = -1.0  # a pass
@@ -101,7 +102,9 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
             for other in offer.played
         )
         or any(
-            _mirrored(best, other, more, offer.beats) or _much_liker(best, other)
+            _mirrored(best, other, more, offer.beats)
+            or _much_liker(best, other)
+            or _as_well(best, other, offer)
             for other, more in rivals
         )
         or _multiple(best, offer.evidence)
@@ -255,6 +258,24 @@ def _much_liker(best: Explanation, other: Explanation) -> bool:
     """Whether all copies are there by `other`, and much liker than the hardly alike of `best`."""
     liker = other.likeness > best.likeness + MUCH_LIKER
     return best.likeness < UNLIKE and liker and other.presence > ALL_PRESENT
+
+
+def _as_well(best: Explanation, other: Explanation, offer: Offer) -> bool:
+    """Whether `other`, some beats away, may be the delay, its copies being the same sounds.
+
+    It may where it gives the very first sound the copy that this lacks by `best`; and, where the
+    recording begins in the midst of playing, if it is shorter.
+    """
+    evidence = offer.evidence
+    same = (
+        abs(best.level_db(best.first) - other.level_db(other.first)) < SAME_DB
+        and abs(best.likeness - other.likeness) < SAME_LIKENESS
+    )
+    if not same or not beats_apart(best, other, evidence, offer.beats):
+        return False
+    if evidence.since[0] >= 0:
+        return other.middle < best.middle
+    return bool(best.due[0] and other.found[0] and not best.found[0])
 
 
 def _mirrored(best: Explanation, other: Explanation, more: float, beats: list[float]) -> bool:

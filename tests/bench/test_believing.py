@@ -1,0 +1,49 @@
+"""Which of two lags some beats apart may be the delay, from lags that are made up."""
+
+import numpy as np
+import pytest
+
+from tempotape.bench.believing import _as_well
+from tempotape.bench.copies import Matches
+from tempotape.bench.explaining import Evidence, explain
+from tempotape.bench.played_again import Offer
+
+BEAT, SHORT, ATTACKS = 12_000, 4800.0, 20
+AT = BEAT * (1 + np.arange(ATTACKS))
+
+
+def offer_of(*, first_copied, in_the_midst):
+    """Clicks on a beat, with copies at a short lag and, of the clicks before, a beat later."""
+    rows = np.arange(0 if first_copied else 1, ATTACKS)
+    attack = np.r_[rows, rows[rows > 0] - 1]
+    lag = np.r_[np.full(len(rows), SHORT), np.full(np.sum(rows > 0), SHORT + BEAT)]
+    evidence = Evidence(
+        at=AT,
+        since=np.full(ATTACKS, 0 if in_the_midst else -10 * BEAT),
+        energy=np.full(ATTACKS, 100.0),
+        matches=Matches(attack, lag, np.full(len(lag), 0.95), np.full(len(lag), 0.5)),
+        heard=None,
+        end=int(AT[-1]) + 4 * BEAT,
+        rate=24_000.0,
+        length_s=0.006,
+    )
+    lags = [explain(evidence, lag, 1) for lag in (SHORT, SHORT + BEAT)]
+    return Offer(evidence, lags, beats=[float(BEAT)]), *lags
+
+
+@pytest.mark.parametrize("first_copied", [True, False])
+def test_a_lag_that_gives_the_first_sound_the_copy_it_lacks_may_be_the_delay(first_copied):
+    offer, short, longer = offer_of(first_copied=first_copied, in_the_midst=False)
+    assert _as_well(short, longer, offer) is not first_copied
+    assert not _as_well(longer, short, offer)
+
+
+def test_in_the_midst_of_playing_a_shorter_lag_may_be_the_delay():
+    offer, short, longer = offer_of(first_copied=True, in_the_midst=True)
+    assert _as_well(longer, short, offer)
+    assert not _as_well(short, longer, offer)
+
+
+def test_lags_no_beat_apart_are_no_such_two():
+    offer, short, longer = offer_of(first_copied=False, in_the_midst=False)
+    assert not _as_well(short, longer, Offer(offer.evidence, offer.told, beats=[7000.0]))
