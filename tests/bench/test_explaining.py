@@ -1,0 +1,69 @@
+"""Explanations of lags that are made up."""
+
+import msgspec
+import numpy as np
+import pytest
+
+from tempotape.bench.copies import Matches
+from tempotape.bench.explaining import Evidence, explain, follow
+from tempotape.bench.offered import _take_turns
+
+RATE_HZ, LAG, ATTACKS = 24_000.0, 9600.0, 24
+AT = 20_000 * (1 + np.arange(ATTACKS))
+
+
+def evidence_of(lag, gain=0.5, coherence=0.95):
+    every = np.arange(ATTACKS)
+    matches = Matches(every, lag, np.full(ATTACKS, coherence), np.broadcast_to(gain, ATTACKS))
+    return Evidence(
+        at=AT,
+        since=np.full(ATTACKS, -100_000),
+        energy=np.full(ATTACKS, 1000.0),
+        matches=matches,
+        heard=None,
+        end=int(AT[-1]) + 100_000,
+        rate=RATE_HZ,
+        length_s=0.006,
+    )
+
+
+@pytest.mark.parametrize(
+    ("moves", "takes_turns"),
+    [
+        (np.where(np.arange(ATTACKS) % 2, 100.0, -100.0), True),
+        (100.0 * np.sin(np.arange(ATTACKS)), False),  # as wow moves it
+        (np.where(np.arange(ATTACKS) < ATTACKS / 2, 100.0, -100.0), False),  # once, as after a slip
+    ],
+)
+def test_lags_that_go_to_and_fro_between_two_are_two(moves, takes_turns):
+    found = explain(evidence_of(LAG + moves), LAG, 1)
+    found = msgspec.structs.replace(found, lag=LAG + moves)
+    assert _take_turns(found) is takes_turns
+
+
+@pytest.mark.parametrize(("likeness", "filled"), [(0.95, True), (0.5, False)])
+def test_a_copy_that_a_deep_wow_moves_far_is_taken_if_it_is_as_like_as_the_others(likeness, filled):
+    moves = 60.0 * np.sin(2 * np.pi * np.arange(ATTACKS) / 24) ** 9  # 2.5 ms, twice
+    evidence = evidence_of(LAG + moves)
+    coherence = np.where(np.arange(ATTACKS) == 6, likeness, 0.95)
+    matches = msgspec.structs.replace(evidence.matches, coherence=coherence)
+    track = follow(matches, AT.astype(float), LAG, 1, RATE_HZ)
+    assert np.isfinite(track.lag[6]) == filled
+    assert np.isfinite(np.delete(track.lag, 6)).all()
+
+
+def test_with_fewer_roots_what_is_about_as_loud_as_their_copies_is_one_of_them():
+    # 13 dB louder than most copies, so that they were none, but not than most of the fewer.
+    gain = np.where(np.arange(ATTACKS) < 4, 2.0, 0.45)
+    found = explain(evidence_of(np.full(ATTACKS, LAG), gain), LAG, 1)
+    assert np.isnan(found.lag[:4]).all()
+    fewer = found.with_roots(np.arange(ATTACKS) < 6)
+    assert fewer.found[:4].all()
+    assert (fewer.copied, fewer.missing) == (4, 2)
+
+
+def test_between_runs_nothing_is_studied():
+    evidence = evidence_of(np.full(ATTACKS, LAG))
+    assert evidence.unstudied == ()
+    in_runs = msgspec.structs.replace(evidence, since=np.where(np.arange(ATTACKS) < 8, 0, AT[8]))
+    assert in_runs.unstudied == ((AT[7], AT[8]),)
