@@ -264,7 +264,7 @@ def _as_well(best: Explanation, other: Explanation, offer: Offer) -> bool:
     """Whether `other`, some beats away, may be the delay, its copies being the same sounds.
 
     It may where it gives the very first sound the copy that this lacks by `best`; and, where the
-    recording begins in the midst of playing, if it is shorter.
+    recording begins in the midst of playing, if it is shorter and copies are missing by `best` too.
     """
     evidence = offer.evidence
     same = (
@@ -274,7 +274,7 @@ def _as_well(best: Explanation, other: Explanation, offer: Offer) -> bool:
     if not same or not beats_apart(best, other, evidence, offer.beats):
         return False
     if evidence.since[0] >= 0:
-        return other.middle < best.middle
+        return other.middle < best.middle and best.missing > 0
     return bool(best.due[0] and other.found[0] and not best.found[0])
 
 
