@@ -108,6 +108,7 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
             for other, more in rivals
         )
         or _multiple(best, offer.evidence)
+        or (mono and _from_echoes(best, evidence))
     )
     on_beat = mono and off_beat(best, offer.evidence, offer.beats) < REGULAR
     if doubtful or any(
@@ -289,6 +290,15 @@ def _mirrored(best: Explanation, other: Explanation, more: float, beats: list[fl
     louder = best.level_db(best.first) > 0 > other.level_db(other.first)
     part = MIRROR_MARGIN[best.looseness > EXACT]
     return fits and louder and more < part * best.left_over
+
+
+def _from_echoes(best: Explanation, evidence: Evidence) -> bool:
+    """Whether copies may be the next sounds of a beat, and what they copy the echoes before them.
+
+    Those are louder, and the very first sound, which is no echo, has none.
+    """
+    first_lacks = evidence.since[0] < 0 and best.due[0] and not best.found[0]
+    return bool(first_lacks and best.level_db(best.first) > 0)
 
 
 def _in_step(best: Explanation, played: Explanation) -> bool:

@@ -1,10 +1,10 @@
-"""Which of two lags some beats apart may be the delay, from lags that are made up."""
+"""Whether a lag is to be believed beside a beat, from lags that are made up."""
 
 import msgspec
 import numpy as np
 import pytest
 
-from tempotape.bench.believing import _as_well
+from tempotape.bench.believing import _as_well, _from_echoes
 from tempotape.bench.copies import Matches
 from tempotape.bench.explaining import Evidence, explain
 from tempotape.bench.played_again import Offer
@@ -13,7 +13,7 @@ BEAT, SHORT, ATTACKS = 12_000, 4800.0, 20
 AT = BEAT * (1 + np.arange(ATTACKS))
 
 
-def offer_of(*, first_copied=True, all_copied=True, in_the_midst=False):
+def offer_of(*, first_copied=True, all_copied=True, in_the_midst=False, gain=0.5):
     """Clicks on a beat, with copies at a short lag and, of the clicks before, a beat later."""
     rows = np.arange(0 if first_copied else 1, ATTACKS)
     before = rows[rows > 0] - 1
@@ -24,7 +24,7 @@ def offer_of(*, first_copied=True, all_copied=True, in_the_midst=False):
         at=AT,
         since=np.full(ATTACKS, 0 if in_the_midst else -10 * BEAT),
         energy=np.full(ATTACKS, 100.0),
-        matches=Matches(attack, lag, np.full(len(lag), 0.95), np.full(len(lag), 0.5)),
+        matches=Matches(attack, lag, np.full(len(lag), 0.95), np.full(len(lag), gain)),
         heard=None,
         end=int(AT[-1]) + 4 * BEAT,
         rate=24_000.0,
@@ -52,3 +52,14 @@ def test_in_the_midst_of_playing_a_shorter_lag_may_be_the_delay_where_copies_lac
 def test_lags_no_beat_apart_are_no_such_two():
     offer, short, longer = offer_of(first_copied=False)
     assert not _as_well(short, longer, Offer(offer.evidence, offer.told, beats=[7000.0]))
+
+
+@pytest.mark.parametrize(
+    ("first_copied", "gain", "may_be"),
+    [(False, 1.5, True), (False, 0.5, False), (True, 1.5, False)],
+)
+def test_louder_copies_that_the_first_sound_lacks_may_be_what_is_played_next(
+    first_copied, gain, may_be
+):
+    offer, short, _ = offer_of(first_copied=first_copied, gain=gain)
+    assert _from_echoes(short, offer.evidence) is may_be
