@@ -93,9 +93,10 @@ def test_our_clock_is_as_even_as_jacks_own_and_evener_than_a_sleeping_loop(
     record_property("jitter", told)
     print(told)
     for part in (0, 1):
-        # What else the machine does stalls now one and now another, so the quieter half counts.
+        # What else the machine does stalls now one and now another, in up to half of the stretches;
+        # what a sender does by itself it does in all. So the quietest quarter counts.
         quiet_ms = {
-            who: statistics.mean(sorted(stretch[part] for stretch in stretches)[: STRETCHES // 2])
+            who: statistics.mean(sorted(stretch[part] for stretch in stretches)[: STRETCHES // 4])
             for who, stretches in seen.items()
         }
         assert quiet_ms["ours"] <= MOST_OF_JACKS_OWN * quiet_ms["jack_midi_clock"], told
