@@ -8,6 +8,7 @@ from tempotape.bench.explaining import Evidence, Explanation
 
 LEAST_BEATS, ON_BEAT_S = 5, 0.004
 REGULAR, OFF_BEAT_COST = 0.1, 2.0  # off the beat; in sounds left over
+BEAT_PART = 0.01  # of a beat: as near lags are some beats apart
 
 
 def off_beat(found: Explanation, evidence: Evidence, beats: list[float]) -> float:
@@ -40,8 +41,15 @@ def on_the_beat(
 def beats_apart(
     one: Explanation, other: Explanation, evidence: Evidence, beats: list[float]
 ) -> bool:
-    """Whether two lags differ by some beats: then the same sounds are copies of others."""
-    apart, near = abs(one.middle - other.middle), ON_BEAT_S * evidence.rate
+    """Whether two lags differ by some beats: then the same sounds are copies of others.
+
+    A lag is no beat itself: twice a delay is not a beat away from it.
+    """
+    lags, near = (one.middle, other.middle), ON_BEAT_S * evidence.rate
+    apart = abs(one.middle - other.middle)
     return any(
-        apart > beat / 2 and abs(apart - round(apart / beat) * beat) < near for beat in beats
+        apart > beat / 2
+        and abs(apart - round(apart / beat) * beat) < min(near, BEAT_PART * beat)
+        and all(abs(lag - beat) > near for lag in lags)
+        for beat in beats
     )

@@ -148,11 +148,12 @@ def _rivals(
 
     What begins in the middle begins with copies of what was not recorded: how many tells nothing.
     Each cost itself, as a sound counted and as one heard. Where only runs of attacks are studied,
-    each run begins so, with many: then what only the other excuses counts for neither.
+    each run begins so, with many: then what only the other excuses counts for neither, being taken
+    to cost the best as much as its other sounds do.
     """
     a_sound = EXCUSED_COST + 2
     if evidence.unstudied:
-        a_sound -= least / len(evidence.at)
+        a_sound = max(0.0, a_sound - least / len(evidence.at))
     told = []
     for other, more in costs:
         if abs(np.log(other.middle / best.middle)) > DISTINCT and not _share(best, other):

@@ -18,7 +18,7 @@ from tempotape.bench.recording import Samples
 
 Numbers = NDArray[np.int64]
 
-MOST_ATTACKS, IN_RUNS = 480, 240  # studied over all lags; if more: at both ends, in the middle
+MOST_ATTACKS = 240  # studied over all lags: those at both ends and in the middle
 BIN = 0.004  # of the lag
 CANDIDATES = 80  # quick regular clicks make so many
 WIDTH, WIDEST_S = 0.024, 0.025  # how far a delay may stray during a recording, searching
@@ -238,7 +238,7 @@ def studied(count: int) -> tuple[Numbers, Numbers]:
     """
     if count <= MOST_ATTACKS:
         return np.arange(count), np.zeros(count, np.int64)
-    third = IN_RUNS // 3
+    third = MOST_ATTACKS // 3
     begins = (0, count // 2 - third // 2, count - third)
     return (
         np.concatenate([np.arange(begin, begin + third) for begin in begins]),

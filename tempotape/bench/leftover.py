@@ -96,7 +96,9 @@ def left_over(
             predicted = _copied(played, heard, moved, passes)
         at = stretch.begin + tiles * np.arange(length // tiles)
         counts = at >= stretch.told
-        for begin, end in (*evidence.tones, *evidence.unstudied):
+        own, before = round(OWN_S * evidence.rate), round(BEFORE_FIRST_S * evidence.rate)
+        unstudied = [(last + own, next_ - before) for last, next_ in evidence.unstudied]
+        for begin, end in (*evidence.tones, *unstudied):
             counts &= (at < begin) | (at > end)
         left, told = _nats(heard, predicted, quiet, tiles, counts)
         events = evidence.at if evidence.heard is None else evidence.heard

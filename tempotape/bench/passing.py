@@ -178,8 +178,8 @@ def _fit(passed: Passing, model: Model, begin_s: float = 0.0) -> Fit:
         if not model.phased:
             shape, slopes = np.abs(shape).astype(complex), slopes.real.astype(complex)
         shape = shape * np.exp(turn * x[1])
-        whole = shape * x[0]
-        return whole, np.column_stack((shape, whole * turn, whole[:, None] * slopes))
+        passed_on = shape * x[0]
+        return passed_on, np.column_stack((shape, passed_on * turn, passed_on[:, None] * slopes))
 
     def left(x: Samples) -> Samples:
         off = (transfer - made(x)[0]) / sigma

@@ -127,7 +127,7 @@ class Reading:
             )
 
     def _finite(self, read: Samples) -> Samples:
-        if np.abs(read).max() <= LOUDEST:  # as nearly all blocks are; what is no number is not
+        if np.abs(read).max() <= LOUDEST:  # nearly always; never where a sample is no number
             return read
         bad = ~np.isfinite(read)
         if bad.any():

@@ -265,7 +265,7 @@ class Desk:
     def last_word(self) -> None:
         """Stop what plays along, before nothing more is sent there.
 
-        Twice: JACK may lose what is sent while a program is late, and a second stop is no harm.
+        Twice: JACK may lose what is sent while a program is late.
         """
         for _ in range(2):
             self.sender.stop_followers()

@@ -49,9 +49,11 @@ def test_in_the_midst_of_playing_a_shorter_lag_may_be_the_delay_where_copies_lac
     assert not _as_well(short, longer, offer)
 
 
-def test_lags_no_beat_apart_are_no_such_two():
+@pytest.mark.parametrize("beat", [7000.0, SHORT + BEAT])
+def test_lags_no_beat_apart_are_no_such_two(beat):
+    # Nor are those of which one is taken for a beat.
     offer, short, longer = offer_of(first_copied=False)
-    assert not _as_well(short, longer, Offer(offer.evidence, offer.told, beats=[7000.0]))
+    assert not _as_well(short, longer, Offer(offer.evidence, offer.told, beats=[beat]))
 
 
 @pytest.mark.parametrize(

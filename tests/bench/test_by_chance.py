@@ -104,3 +104,5 @@ def test_copies_of_copies_count_where_nearly_all_are():
     chain = msgspec.structs.replace(found, root=np.arange(ATTACKS) == 0)
     assert (chain.copied, chain.deep.sum()) == (1, 7)
     assert lines_by_chance(chain, evidence) == lines_by_chance(found, evidence) < -6
+    fewer = msgspec.structs.replace(found, root=np.arange(ATTACKS) < 4)
+    assert lines_by_chance(fewer, evidence) > lines_by_chance(found, evidence)

@@ -407,7 +407,7 @@ def test_regular_clicks_near_oscillation_give_the_delay(interval_s, gap_mm, feed
     assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
 
 
-@pytest.mark.parametrize("seed", [1, 5])
+@pytest.mark.parametrize("seed", [2, 5])
 def test_a_wow_of_half_a_turn_a_delay_does_not_make_two_delays_one(seed):
     # So the lag goes to and fro, and two delays are steady. Of the many repeats, in more than 45 s,
     # only some at both ends and in the middle are studied: how the lag goes between is not known.
