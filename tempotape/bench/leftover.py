@@ -82,6 +82,8 @@ def left_over(
     passes, off = _passes(found, evidence, sound, copies)
     has = np.flatnonzero(found.found)
     times, lags = evidence.at[has].astype(float), found.lag[has]
+    own, before = round(OWN_S * evidence.rate), round(BEFORE_FIRST_S * evidence.rate)
+    unstudied = [(last + own, next_ - before) for last, next_ in evidence.unstudied]
     sounds = 0.0
     for stretch in _stretches(evidence, float(lags.max())):
         tiles = round(TILE_S * evidence.rate)
@@ -96,8 +98,6 @@ def left_over(
             predicted = _copied(played, heard, moved, passes)
         at = stretch.begin + tiles * np.arange(length // tiles)
         counts = at >= stretch.told
-        own, before = round(OWN_S * evidence.rate), round(BEFORE_FIRST_S * evidence.rate)
-        unstudied = [(last + own, next_ - before) for last, next_ in evidence.unstudied]
         for begin, end in (*evidence.tones, *unstudied):
             counts &= (at < begin) | (at > end)
         left, told = _nats(heard, predicted, quiet, tiles, counts)
