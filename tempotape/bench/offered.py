@@ -18,6 +18,7 @@ WILD, WILD_S, WILD_SCATTER_DB = 0.005, 0.002, 4.0  # scatter not worth comparing
 FLUTTERING, FLUTTERING_LIKENESS, FLUTTERING_SCATTER_DB = 0.02, 0.8, 0.5
 APART, FEWEST_TURNS, OFTEN = 0.7, 12, 0.4  # of all that lags stray; of the copies
 TWIN_S, MUCH_LIKER = 0.003, 0.1  # between lags that are one; in coherence
+HARDLY, FURTHER, FEW_FURTHER = 0.02, 0.5, 0.25  # in coherence; of first copies; of further ones
 PARTED = 4  # of the best lags, also their parts are tried
 
 
@@ -52,11 +53,18 @@ def _turned_wrongly(found: Explanation, other: Explanation) -> bool:
     """
     if other.sign == 0 and other.left_over <= found.left_over:
         # First copies may be turned over, and further ones, of these, not again.
-        return other.first_likeness > found.first_likeness + MUCH_LIKER
+        liker = other.first_likeness - found.first_likeness
+        return liker > MUCH_LIKER or (liker > -HARDLY and _goes_further(other, found))
     if found.sign * other.sign >= 0 or other.likeness <= found.likeness:
         return False
     much = other.likeness > found.likeness + MUCH_LIKER and other.left_over <= found.left_over
     return much or other.cost < found.cost + 1
+
+
+def _goes_further(one: Explanation, other: Explanation) -> bool:
+    """Whether by the one copies are copied again, and hardly any by the other."""
+    further, lacking = (int(found.deep.sum()) for found in (one, other))
+    return further > FURTHER * one.copied and lacking < FEW_FURTHER * further
 
 
 def _offered_by(evidence: Evidence, lag: float, sign: int) -> Explanation | None:

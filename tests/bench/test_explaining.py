@@ -6,7 +6,7 @@ import pytest
 
 from tempotape.bench.copies import Matches
 from tempotape.bench.explaining import Evidence, explain, follow
-from tempotape.bench.offered import _take_turns
+from tempotape.bench.offered import _take_turns, offered
 
 RATE_HZ, LAG, ATTACKS = 24_000.0, 9600.0, 24
 AT = 20_000 * (1 + np.arange(ATTACKS))
@@ -50,6 +50,27 @@ def test_a_copy_that_a_deep_wow_moves_far_is_taken_if_it_is_as_like_as_the_other
     track = follow(matches, AT.astype(float), LAG, 1, RATE_HZ)
     assert np.isfinite(track.lag[6]) == filled
     assert np.isfinite(np.delete(track.lag, 6)).all()
+
+
+@pytest.mark.parametrize(("further", "sign"), [(0.9, 0), (-0.9, -1)])
+def test_first_copies_may_be_turned_over_and_further_ones_not_again(further, sign):
+    at = np.sort(np.concatenate((AT, AT + LAG))).astype(np.int64)
+    every = np.arange(2 * ATTACKS)
+    evidence = msgspec.structs.replace(
+        evidence_of(np.full(ATTACKS, LAG)),
+        at=at,
+        since=np.full(2 * ATTACKS, -100_000),
+        energy=np.full(2 * ATTACKS, 1000.0),
+        matches=Matches(
+            every,
+            np.full(2 * ATTACKS, LAG),
+            np.where(every % 2, further, -0.95),
+            np.full(2 * ATTACKS, 0.5),
+        ),
+    )
+    found = offered(evidence)[0]
+    assert (found.middle, found.sign) == (LAG, sign)
+    assert (found.copied, int(found.deep.sum())) == (ATTACKS, ATTACKS)
 
 
 def test_with_fewer_roots_what_is_about_as_loud_as_their_copies_is_one_of_them():
