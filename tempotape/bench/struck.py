@@ -24,6 +24,7 @@ RINGS = 0.4  # coherence in both: clicks, in hiss too, seldom reach 0.35, notes 
 MAY_RING = 0.25  # without hiss clicks stay below
 MOST_ASKED = 40
 FRAME_S, MEMORY_S = 0.5, 0.016
+AT_ONCE = 16  # frames
 REGULAR = 1e-4  # of the power, as if it were noise: no note is foretold more exactly
 
 
@@ -55,27 +56,35 @@ def struck_alone(thinned: Thinned) -> Thinned:
 def _parts(thinned: Thinned) -> Iterator[Samples]:
     """What is left of each half frame, the prediction of one frame passing into the next's."""
     half, memory = round(FRAME_S * thinned.rate_hz / 2), round(MEMORY_S * thinned.rate_hz)
-    window = signal.windows.hann(2 * half, sym=False)
+    window = signal.windows.hann(2 * half, sym=False).astype(np.float32)
     rest = np.zeros(half)
-    for begin in range(-half, len(thinned), half):
-        heard = thinned.part(begin - memory, begin + 2 * half)
-        left = _unforetold(heard, memory, window) * window
-        if begin >= 0:
-            yield (rest + left[:half])[: len(thinned) - begin]
-        rest = left[half:]
+    for first in range(-half, len(thinned), AT_ONCE * half):
+        last = min(first + AT_ONCE * half, len(thinned))
+        begins = range(first, last, half)
+        heard = thinned.part(first - memory, begins[-1] + 2 * half).astype(np.float32)
+        frames = np.lib.stride_tricks.sliding_window_view(heard, memory + 2 * half)[::half]
+        for begin, left in zip(begins, _unforetold(frames, window) * window, strict=True):
+            if begin >= 0:
+                yield (rest + left[:half])[: len(thinned) - begin]
+            rest = left[half:]
 
 
-def _unforetold(heard: Samples, memory: int, window: Samples) -> Samples:
-    """A frame, after as much before it as the prediction reaches back, less what is foretold.
+def _unforetold(heard: Samples, window: Samples) -> Samples:
+    """Frames, a row each, less what is foretold from the samples before, that `heard` begins with.
 
-    By the autocorrelation method, which is always stable.
+    By the autocorrelation method, which is always stable; in single precision, as what is held is
+    no finer.
     """
-    frame = heard[memory:]
-    size = fft.next_fast_len(len(frame) + memory, real=True)
-    alike = fft.irfft(np.abs(fft.rfft(frame * window, size)) ** 2, size)[: memory + 1]
-    if alike[0] <= 0:
-        return frame
-    alike[0] *= 1 + REGULAR
-    weights = linalg.solve_toeplitz(alike[:-1], alike[1:])
-    out: Samples = signal.fftconvolve(heard, np.concatenate(([1.0], -weights)), "valid")
-    return out
+    memory = heard.shape[1] - len(window)
+    size = fft.next_fast_len(heard.shape[1], real=True)
+    spectrum = fft.rfft(heard[:, memory:] * window, size)
+    power = np.square(spectrum.real) + np.square(spectrum.imag)
+    alike = fft.irfft(power, size)[:, : memory + 1].astype(float)
+    alike[:, 0] *= 1 + REGULAR
+    errors = np.zeros((len(heard), memory + 1), np.float32)
+    errors[:, 0] = 1.0
+    for row, lags in zip(errors, alike, strict=True):
+        if lags[0] > 0:
+            row[1:] = -linalg.solve_toeplitz(lags[:-1], lags[1:])
+    left: Samples = fft.irfft(fft.rfft(heard, size) * fft.rfft(errors, size), size)
+    return left[:, memory : heard.shape[1]]
