@@ -25,7 +25,7 @@ from tempotape.bench.falling import DB, Cells, Fall, cells_of, fall_of
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.recording import Samples
 from tempotape.bench.rows import evenly
-from tempotape.bench.transfers import Stretches, in_line, powers_of, spectra_of
+from tempotape.bench.transfers import Cuts, Stretches, in_line, powers_of, spectra_of
 from tempotape.text import listed
 
 OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
@@ -209,19 +209,19 @@ class Cutter:
         return round(HUM_S * self.rate_hz)
 
     @property
-    def cuts(self) -> Samples:
+    def cuts(self) -> Cuts:
         """The stretches from `BEFORE_S` before each place on."""
-        return self._kept[:, self._hum :].astype(np.float64)
+        return self._kept[:, self._hum :]
 
     @property
-    def freed(self) -> Samples:
+    def freed(self) -> Cuts:
         """The same without hum: less what was heard some of its periods earlier.
 
         Of these the median is taken, which a repeat that was heard in one of them does not move.
         """
         if not self.untouched.any():
             return self.cuts
-        out = self.cuts
+        out = self.cuts.copy()
         for begin in range(0, len(out), ROWS):  # all at once would take much memory
             rows = self._kept[begin : begin + ROWS]
             out[begin : begin + ROWS] -= self._hum_in(rows, self._mains_s, out.shape[1])
@@ -242,7 +242,7 @@ class Cutter:
             period_s = min((period_s * (1 + off * step) for off in (-1, 0, 1)), key=left)
         return period_s
 
-    def _hum_in(self, rows: NDArray[np.float32], period_s: float, length: int) -> Samples:
+    def _hum_in(self, rows: Cuts, period_s: float, length: int) -> Cuts:
         """What was heard whole periods before each place, the median."""
         earlier = []
         for number in range(1, int(HUM_S / period_s + 0.5) + 1):
@@ -261,10 +261,13 @@ class Cutter:
     @property
     def humming(self) -> bool:
         """Whether the quiet before most places is mostly what was heard before that."""
-        rows = self.untouched
-        plain = np.sum(self.cuts[rows, : self._quiet] ** 2, axis=1)
-        left = np.sum(self.freed[rows, : self._quiet] ** 2, axis=1)
-        return bool(np.count_nonzero(left < 0.5 * plain) > len(plain) / 2)
+        rows = self._kept[self.untouched]
+        if not len(rows):
+            return False
+        plain = rows[:, self._hum : self._hum + self._quiet]
+        left = plain - self._hum_in(rows, self._mains_s, self._quiet)
+        quieter = np.sum(left**2, axis=1) < 0.5 * np.sum(plain**2, axis=1)
+        return bool(np.count_nonzero(quieter) > len(rows) / 2)
 
     @property
     def clipped(self) -> NDArray[np.bool_]:
@@ -343,7 +346,7 @@ def _alone(wanted: Sequence[Place], gain_db: float) -> NDArray[np.bool_]:
     return power < 10 ** (LOUD_COMPANY_DB / 10)
 
 
-def _stretches(cutter: Cutter, cuts: Samples) -> Stretches:
+def _stretches(cutter: Cutter, cuts: Cuts) -> Stretches:
     wanted, rate_hz = cutter.wanted, cutter.rate_hz
     at = np.array([(place.at_s - BEFORE_S) * rate_hz for place in wanted])
     hz, spectra, rounding = spectra_of(cuts, at % 1 / rate_hz, rate_hz)

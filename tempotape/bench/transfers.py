@@ -16,6 +16,7 @@ from scipy import fft, ndimage
 from tempotape.bench.falling import HIGHEST_HZ, LOWEST_HZ, Powers
 from tempotape.bench.recording import Samples
 
+Cuts = NDArray[np.float32]
 Spectra = NDArray[np.complex128]
 Numbers = NDArray[np.int64]
 
@@ -73,7 +74,7 @@ class Stretches(msgspec.Struct, frozen=True):
         return np.flatnonzero((self.repeat == repeat) & (self.between == between))
 
 
-def spectra_of(cuts: Samples, early_s: Samples, rate_hz: int) -> tuple[Samples, Spectra, float]:
+def spectra_of(cuts: Cuts, early_s: Samples, rate_hz: int) -> tuple[Samples, Spectra, float]:
     """Frequencies, and the spectrum of each stretch, which begins `early_s` too early.
 
     And the power there of rounding to sixteen bits, which the same sound brings again and again.
@@ -99,9 +100,10 @@ def in_line(found: Stretches) -> Stretches:
 
     Repeats unlike those of other attacks are left out, and what follows one that was lost.
     """
-    found = found.only(_usual(found))
+    found = found.only(_usual(found))  # spectra of its own, to be changed in place
     for _ in range(ROUNDS):
-        found = _weighed(_moved(found))
+        _move(found)
+        found = found.only(_weigh(found))
     return found
 
 
@@ -151,9 +153,9 @@ def _transfer(heads: Spectra, tails: Spectra) -> tuple[Spectra, Samples]:
     return transfer, left
 
 
-def _moved(found: Stretches) -> Stretches:
+def _move(found: Stretches) -> None:
+    """Move repeats to where the others of their number are."""
     shifts_s = np.linspace(-SHIFT_S, SHIFT_S, SHIFTS)
-    spectra = found.spectra.copy()
     for repeat in range(1, found.last + 1):
         rows = found.rows(repeat)
         if len(rows) < 3:
@@ -166,13 +168,15 @@ def _moved(found: Stretches) -> Stretches:
         shift = shifts_s[top] + np.clip(part, -1, 1) * (shifts_s[1] - shifts_s[0])
         sure = here * np.abs(here) / whole > SURE
         shift = np.where(sure, shift, 0.0)
-        spectra[rows] *= np.exp(2j * np.pi * shift[:, None] * found.hz)
-    return msgspec.structs.replace(found, spectra=spectra)
+        found.spectra[rows] *= np.exp(2j * np.pi * shift[:, None] * found.hz)
 
 
-def _weighed(found: Stretches) -> Stretches:
-    spectra = found.spectra.copy()
-    kept = np.ones(len(found.attack), bool)
+def _weigh(found: Stretches) -> NDArray[np.bool_]:
+    """Make attacks as loud as their repeats. Of each row, whether it is to be kept.
+
+    It is not where it was lost in a dropout, or a repeat before it.
+    """
+    kept, times = np.ones(len(found.attack), bool), np.ones(len(found.attack))
     weighed = np.ones(int(found.attack.max()) + 1, bool)
     for repeat in range(1, found.last + 1):
         rows = found.rows(repeat)
@@ -189,12 +193,13 @@ def _weighed(found: Stretches) -> Stretches:
         first = weighed[found.attack[rows]] & sure
         for row, by in zip(rows[first], level[first], strict=True):
             number = found.attack[row]
-            spectra[(found.attack == number) & (found.repeat == 0)] *= max(by, 0.1)
+            times[(found.attack == number) & (found.repeat == 0)] = max(by, 0.1)
             weighed[number] = False
         for row in rows[odd & ~first]:
             later = (found.attack == found.attack[row]) & (found.repeat >= repeat)
             kept &= ~later
-    return msgspec.structs.replace(found, spectra=spectra).only(kept)
+    found.spectra[:] *= times[:, None]
+    return kept
 
 
 def powers_of(found: Stretches, attacks: Sequence[int] | None = None) -> Powers | None:
