@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import itertools
+import threading
 from collections.abc import Callable, Iterator
+from concurrent.futures import CancelledError, ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 import numpy as np
@@ -22,13 +26,15 @@ from tempotape.text import listed
 
 Progress = Callable[[float], None]
 Span = tuple[float, float]
+Result = TypeVar("Result")
 
 CLIPPED = 0.9985  # of the largest sample, which has to be reached again and again
 FULL_SCALE = 0.9
 LEAST_CLIPPED = 20
 QUIET = 10 ** (-60 / 20)
-FIRST_PASS = 0.4  # of the time
+FIRST_PASS, METERED = 0.4, 0.9  # of the time
 BLOCKS_AS_ONE = 8
+MOST_AT_ONCE_S = 20 * 60.0  # of a longer recording both at once would take too much memory
 
 
 class MeasureReport(msgspec.Struct, frozen=True):
@@ -82,26 +88,32 @@ def measured(
     span_s: Span | None = None,
     progress: Progress | None = None,
 ) -> Measured:
-    """Measure the recording at `path`, or its stretch `span_s`; it is read twice, in blocks.
+    """Measure the recording at `path`, or its stretch `span_s`; it is read in blocks, three times.
 
-    `progress` is told the part done, 0 to 1. Raises InputFault as `open_recording` and `Reading`.
+    The second time while the delay is found, unless it is long. `progress` is told the part done, 0
+    to 1, on whatever thread. Raises InputFault as `open_recording` and `Reading`.
     """
     recording = open_recording(path)
     told = progress or _nothing
     reading = recording.reading()
-    channels, level = _first_pass(reading, span_s, lambda part: told(FIRST_PASS * part))
+    channels, level = _first_pass(reading, span_s, _part_of(told, 0.0, FIRST_PASS))
     sides = sides_of(*channels) if len(channels) == 2 else MONO
     duration_s = level.frames / recording.sample_rate_hz
-    found = find_delay(*_split(channels, sides))
-    wanted = () if found.echoes is None else _places(found.echoes)
-    # Of an hour, too much to hold beside what follows.
-    found = msgspec.structs.replace(found, echoes=None)
-    for channel in channels:
-        channel.close()
-    meters = _second_pass(
-        recording, sides, wanted, span_s, lambda part: told(FIRST_PASS + 0.6 * part)
-    )
-    delay, why = _told(found, meters.cutter)
+
+    def metered(told_so: Progress) -> Meters:
+        return _metered(recording, sides, span_s, told_so)
+
+    at_once = duration_s <= MOST_AT_ONCE_S
+    with _meanwhile(metered, _part_of(told, FIRST_PASS, METERED), at_once=at_once) as metering:
+        found = find_delay(*_split(channels, sides))
+        wanted = () if found.echoes is None else _places(found.echoes)
+        # Of an hour, too much to hold beside what follows.
+        found = msgspec.structs.replace(found, echoes=None)
+        for channel in channels:
+            channel.close()
+        meters = metering()
+    cutter = _cut(recording, sides, wanted, span_s, _part_of(told, METERED, 1.0))
+    delay, why = _told(found, cutter)
     delay_s = None if delay is None else delay.ms / 1e3
     own_s = _own_period_s(lengths, delay_s)
     splice = meters.splice.result(own_s)
@@ -109,8 +121,8 @@ def measured(
     flutter = meters.flutter.result(None if delay_s is None else delay_s * 1e3, period_s)
     noise = meters.noise.result()
     repeats = RepeatsResult(None, (_NO_REPEATS,))
-    if meters.cutter is not None and delay_s is not None:
-        repeats = repeats_told(meters.cutter, delay_s)
+    if cutter is not None and delay_s is not None:
+        repeats = repeats_told(cutter, delay_s)
     report = MeasureReport(
         sample_rate_hz=recording.sample_rate_hz,
         duration_s=duration_s,
@@ -157,16 +169,47 @@ class Level(msgspec.Struct, frozen=True):
 
 
 class Meters(msgspec.Struct, frozen=True):
-    """What takes in the recording the second time."""
+    """What takes in all of the recording, whatever its delay is."""
 
     flutter: FlutterMeter
     splice: SpliceFinder
     noise: NoiseMeter
-    cutter: Cutter | None
 
 
 def _nothing(_part: float) -> None:
     """Nobody watches."""
+
+
+def _part_of(told: Progress, begin: float, end: float) -> Progress:
+    """Progress of a step that takes all from one part to another."""
+    return lambda part: told(begin + (end - begin) * part)
+
+
+@contextmanager
+def _meanwhile(
+    work: Callable[[Progress], Result], told: Progress, *, at_once: bool
+) -> Iterator[Callable[[], Result]]:
+    """Work on a thread of its own, or else when its result is asked for.
+
+    It is given up where what is done meanwhile fails or is interrupted. Most of the time of both
+    goes where Python lets other threads run.
+    """
+    if not at_once:
+        yield lambda: work(told)
+        return
+    given_up = threading.Event()
+
+    def watched(part: float) -> None:
+        if given_up.is_set():
+            raise CancelledError
+        told(part)
+
+    with ThreadPoolExecutor(1) as thread:
+        try:
+            yield thread.submit(work, watched).result
+        except BaseException:
+            given_up.set()
+            raise
 
 
 def _blocks(reading: Reading, span_s: Span | None, told: Progress) -> Iterator[Samples]:
@@ -236,24 +279,31 @@ def _told(found: DelayResult, cutter: Cutter | None) -> tuple[Delay | None, str]
     return found.delay, found.why
 
 
-def _second_pass(
-    recording: Recording,
-    sides: Sides,
-    wanted: tuple[Place, ...],
-    span_s: Span | None,
-    told: Progress,
-) -> Meters:
+def _metered(recording: Recording, sides: Sides, span_s: Span | None, told: Progress) -> Meters:
     rate_hz = recording.sample_rate_hz
-    cutter = Cutter(wanted, rate_hz) if wanted else None
-    meters = Meters(FlutterMeter(rate_hz), SpliceFinder(rate_hz), NoiseMeter(rate_hz), cutter)
+    meters = Meters(FlutterMeter(rate_hz), SpliceFinder(rate_hz), NoiseMeter(rate_hz))
     for block in _blocks(recording.reading(), span_s, told):
         wet = one_side(block, sides.wet)
         meters.flutter.feed(wet)
         meters.splice.feed(wet)
         meters.noise.feed(wet)
-        if cutter is not None:
-            cutter.feed(one_side(block, sides.dry), wet)
     return meters
+
+
+def _cut(
+    recording: Recording,
+    sides: Sides,
+    wanted: tuple[Place, ...],
+    span_s: Span | None,
+    told: Progress,
+) -> Cutter | None:
+    """What was wanted of the recording cut out of it, if anything."""
+    if not wanted:
+        return None
+    cutter = Cutter(wanted, recording.sample_rate_hz)
+    for block in _blocks(recording.reading(), span_s, told):
+        cutter.feed(one_side(block, sides.dry), one_side(block, sides.wet))
+    return cutter
 
 
 def _about_sides(sides: Sides) -> list[str]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft, linalg, signal
 
 from tempotape.bench.copies import coherence, template
@@ -25,6 +26,7 @@ MAY_RING = 0.25  # without hiss clicks stay below
 MOST_ASKED = 40
 FRAME_S, MEMORY_S = 0.5, 0.016
 AT_ONCE = 16  # frames
+Single = NDArray[np.float32]
 REGULAR = 1e-4  # of the power, as if it were noise: no note is foretold more exactly
 
 
@@ -69,7 +71,7 @@ def _parts(thinned: Thinned) -> Iterator[Samples]:
             rest = left[half:]
 
 
-def _unforetold(heard: Samples, window: Samples) -> Samples:
+def _unforetold(heard: Single, window: Single) -> Samples:
     """Frames, a row each, less what is foretold from the samples before, that `heard` begins with.
 
     By the autocorrelation method, which is always stable; in single precision, as what is held is

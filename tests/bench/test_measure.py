@@ -1,11 +1,14 @@
 """A whole measurement of one recording."""
 
+import time
+from concurrent.futures import CancelledError
+
 import msgspec
 import numpy as np
 import pytest
 import soundfile
 
-from tempotape.bench.measure import Lengths, measure
+from tempotape.bench.measure import METERED, Lengths, _meanwhile, measure
 from tempotape.bench.repeats import Octave
 from tempotape.bench.report import report_text
 from tempotape.bench.thinned import Thinner
@@ -130,6 +133,53 @@ def test_interrupting_leaves_at_once(take):
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
+        measure(take(mixed(CLICKS, PLAYED)), progress=stop)
+
+
+def test_what_is_done_meanwhile_is_given_up_where_the_rest_is_interrupted():
+    parts, ended = [], []
+
+    def work(told):
+        try:
+            for part in np.linspace(0, 1, 10_000):
+                told(part)
+                time.sleep(0.001)
+        except CancelledError:
+            ended.append(len(parts))
+            raise
+
+    def interrupted():
+        with _meanwhile(work, parts.append, at_once=True):
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
+    assert len(ended) == 1
+    assert ended[0] < 5000
+
+
+@pytest.mark.parametrize("at_once", [True, False])
+def test_what_is_done_meanwhile_gives_its_result(at_once):
+    with _meanwhile(
+        lambda told: told(1.0) or "done", lambda _part: None, at_once=at_once
+    ) as result:
+        assert result() == "done"
+
+
+def test_a_long_recording_is_measured_one_thing_after_another(take, monkeypatch):
+    path = take(mixed(CLICKS, PLAYED))
+    at_once = measure(path)
+    monkeypatch.setattr("tempotape.bench.measure.MOST_AT_ONCE_S", 1.0)
+    monkeypatch.setattr("tempotape.bench.measure.ThreadPoolExecutor", None)
+    assert measure(path) == at_once
+
+
+def test_what_fails_meanwhile_fails_the_whole(take):
+    def stop(part):
+        if part > METERED - 0.1:
+            raise InputFault("is gone", expected="a disk")
+
+    with pytest.raises(InputFault, match="is gone"):
         measure(take(mixed(CLICKS, PLAYED)), progress=stop)
 
 

@@ -1,9 +1,9 @@
 """What measuring costs: time against the recording's length, and memory for an hour of it.
 
 The budgets, at 48 kHz: a hundredth of the time that it plays in mono, and 300 MB for an hour of it,
-in mono or stereo. Of ten minutes, of which deciding on the delay takes most, a hundredth is just
-met on a machine alone and missed where others share it: so it is asked against filtering the same
-recording in the same run, and how many times faster it is than it plays is recorded.
+in mono or stereo. Ten minutes, of which deciding on the delay takes most, need two processors for
+it that nobody else keeps busy: so it is asked against filtering the same recording in the same run,
+by the processor's time, and how many times faster it is than it plays is recorded.
 """
 
 import json
@@ -28,9 +28,9 @@ from pathlib import Path
 import soundfile
 from scipy import signal
 from tempotape.bench.measure import measure
-began = time.process_time()
+began, began_cpu = time.perf_counter(), time.process_time()
 report = measure(Path(sys.argv[1]))
-cpu_s = time.process_time() - began
+wall_s, cpu_s = time.perf_counter() - began, time.process_time() - began_cpu
 # Not getrusage: that remembers the process this one was started from.
 peak = next(line for line in Path("/proc/self/status").open() if line.startswith("VmHWM"))
 sos = signal.butter(4, [300, 3000], "bandpass", fs=48000, output="sos")
@@ -39,6 +39,7 @@ for block in soundfile.blocks(sys.argv[1], 65536):
     signal.sosfilt(sos, block, axis=0)
 filtering_s = time.process_time() - began
 print(json.dumps({
+    "wall_s": wall_s,
     "cpu_s": cpu_s,
     "filtering_s": filtering_s,
     "peak_mb": int(peak.split()[1]) / 1024,
@@ -60,7 +61,7 @@ def sides():
 
 
 def cost(path, piece, minutes):
-    """Processor time, peak memory and delay of measuring so many minutes."""
+    """Time, processor time, peak memory and delay of measuring so many minutes."""
     with soundfile.SoundFile(path, "w", RATE_HZ, piece.ndim, "PCM_16") as file:
         for _ in range(minutes):
             file.write(piece)
@@ -73,7 +74,7 @@ def cost(path, piece, minutes):
 
 def test_an_hour_takes_a_hundredth_of_its_time_and_300_mb(tmp_path, sides, record_property):
     met = cost(tmp_path / "take.wav", mixed(*sides), 60)
-    faster = 3600 / met["cpu_s"]
+    faster = 3600 / met["wall_s"]
     record_property("times_faster", faster)
     record_property("peak_mb", met["peak_mb"])
     told = f"{faster:.0f} times faster than it plays, in {met['peak_mb']:.0f} MB"
@@ -87,7 +88,7 @@ def test_ten_minutes_take_hardly_longer_than_filtering_them_some_times(
     tmp_path, sides, record_property
 ):
     met = cost(tmp_path / "take.wav", mixed(*sides), 10)
-    faster, times = 600 / met["cpu_s"], met["cpu_s"] / met["filtering_s"]
+    faster, times = 600 / met["wall_s"], met["cpu_s"] / met["filtering_s"]
     record_property("times_faster", faster)
     told = f"{faster:.0f} times faster than it plays, as long as filtering it {times:.1f} times"
     print(told)
@@ -96,11 +97,14 @@ def test_ten_minutes_take_hardly_longer_than_filtering_them_some_times(
 
 def test_stereo_grows_by_so_little_that_an_hour_takes_300_mb(tmp_path, sides, record_property):
     piece = beside(*sides)
-    shorter, longer = (cost(tmp_path / "take.wav", piece, minutes) for minutes in (10, 20))
+    # Up to twenty minutes more is done at once, which takes more memory.
+    most, shorter, longer = (
+        cost(tmp_path / "take.wav", piece, minutes) for minutes in (20, 22, 32)
+    )
     mb_a_minute = (longer["peak_mb"] - shorter["peak_mb"]) / 10
-    hour_mb = longer["peak_mb"] + 40 * max(0.0, mb_a_minute)
+    hour_mb = longer["peak_mb"] + 28 * max(0.0, mb_a_minute)
     record_property("stereo_hour_mb", hour_mb)
     told = f"{longer['peak_mb']:.0f} MB, {mb_a_minute:.2f} MB a minute: {hour_mb:.0f} MB an hour"
     print(told)
     assert longer["delay_ms"] == pytest.approx(500.0, abs=0.1)
-    assert hour_mb <= MOST_MB, told
+    assert max(hour_mb, most["peak_mb"]) <= MOST_MB, told
