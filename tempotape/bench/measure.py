@@ -12,6 +12,7 @@ from typing import TypeVar
 
 import msgspec
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from tempotape.bench.brightness import too_bright
 from tempotape.bench.delay import Delay, DelayResult, Echoes, find_delay
@@ -93,8 +94,13 @@ def measured(
     The second time while the delay is found, unless it is long. `progress` is told the part done, 0
     to 1, on whatever thread. Raises InputFault as `open_recording` and `Reading`.
     """
+    # Of matrices as small as these, more threads only wait for one another.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _measured(path, lengths, span_s, progress or _nothing)
+
+
+def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Progress) -> Measured:
     recording = open_recording(path)
-    told = progress or _nothing
     reading = recording.reading()
     channels, level = _first_pass(reading, span_s, _part_of(told, 0.0, FIRST_PASS))
     sides = sides_of(*channels) if len(channels) == 2 else MONO
