@@ -31,6 +31,7 @@ LIKE_COPY = 0.3  # what is unlike in them, of their size
 IN_HISS, HISSING, USUAL_MATCHES = 0.75, 0.93, 100  # coherences; an attack
 NEVER, FEW_ROOTS = 4, 6
 LOOSE, UNLIKE = 0.5, 0.6  # the latter a coherence
+EXACT = 0.6  # in looseness
 WHOLE = 0.003  # of a lag that is a multiple
 TURN_S, CLEARLY_TURNED = 0.001, 0.05  # beside a copy; how much less like turned over
 FEWEST_TURNED, NEARLY_ALL = 3, 0.85
@@ -113,6 +114,11 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
         shape = max(float(np.sqrt(max(0.0, 1 - self.likeness**2))) / LIKE_COPY, 1.0)
         chance = lag * self._uneven * shape * (self.crowd if self.likeness < IN_HISS else 1.0)
         return LOOSE * float(np.log10(max(chance, 1.0)))
+
+    @property
+    def exact(self) -> bool:
+        """Whether the copies fall so exactly that it cannot be chance."""
+        return self.looseness < EXACT
 
     @cached_property
     def left_over(self) -> int:

@@ -1,67 +1,99 @@
-"""Whether a lag is to be believed beside a beat, from lags that are made up."""
+"""By how much the best lag must be better than others, from lags that are made up."""
 
 import msgspec
 import numpy as np
 import pytest
 
-from tempotape.bench.believing import _as_well, _from_echoes
+from tempotape.bench.believing import LEAST_MARGIN, _least_margin, _rivals
 from tempotape.bench.copies import Matches
 from tempotape.bench.explaining import Evidence, explain
-from tempotape.bench.played_again import Offer
 
-BEAT, SHORT, ATTACKS = 12_000, 4800.0, 20
+BEAT, SHORT, LONG, ATTACKS = 12_000, 4800.0, 7300.0, 20
 AT = BEAT * (1 + np.arange(ATTACKS))
+STUDIED_FROM = np.where(np.arange(ATTACKS) < ATTACKS // 2, 0, AT[ATTACKS // 2])  # in two runs
 
 
-def offer_of(*, first_copied=True, all_copied=True, in_the_midst=False, gain=0.5):
-    """Clicks on a beat, with copies at a short lag and, of the clicks before, a beat later."""
-    rows = np.arange(0 if first_copied else 1, ATTACKS)
-    before = rows[rows > 0] - 1
-    before = before if all_copied else before[before != 7]
-    attack = np.r_[rows, before]
-    lag = np.r_[np.full(len(rows), SHORT), np.full(len(before), SHORT + BEAT)]
-    evidence = Evidence(
+def evidence_of(*lags, since=-10 * BEAT):
+    """Clicks that come again at each of the lags, at 24 000 samples a second."""
+    lag = np.concatenate([np.broadcast_to(one, ATTACKS) for one in lags])
+    matches = Matches(
+        np.tile(np.arange(ATTACKS), len(lags)),
+        lag,
+        np.full(len(lag), 0.95),
+        np.full(len(lag), 0.5),
+    )
+    return Evidence(
         at=AT,
-        since=np.full(ATTACKS, 0 if in_the_midst else -10 * BEAT),
+        since=np.broadcast_to(since, ATTACKS),
         energy=np.full(ATTACKS, 100.0),
-        matches=Matches(attack, lag, np.full(len(lag), 0.95), np.full(len(lag), gain)),
+        matches=matches,
         heard=None,
         end=int(AT[-1]) + 4 * BEAT,
         rate=24_000.0,
         length_s=0.006,
     )
-    lags = [explain(evidence, lag, 1) for lag in (SHORT, SHORT + BEAT)]
-    return Offer(evidence, lags, beats=[float(BEAT)]), *lags
 
 
-@pytest.mark.parametrize("first_copied", [True, False])
-def test_a_lag_that_gives_the_first_sound_the_copy_it_lacks_may_be_the_delay(first_copied):
-    offer, short, longer = offer_of(first_copied=first_copied)
-    assert _as_well(short, longer, offer) is not first_copied
-    assert not _as_well(longer, short, offer)
+def found_of(*, missing=0, strays=0.0, excused=0):
+    """What a lag explains, of which copies are missing, stray in level or are excused."""
+    found = explain(evidence_of(SHORT), SHORT, 1)
+    lag = np.where(np.arange(ATTACKS) < missing, np.nan, found.lag)
+    gain = found.gain * 10 ** (strays * (np.arange(ATTACKS) % 3) / 20)
+    return msgspec.structs.replace(found, lag=lag, gain=gain, excused=excused)
 
 
-@pytest.mark.parametrize("all_copied", [True, False])
-def test_in_the_midst_of_playing_a_shorter_lag_may_be_the_delay_where_copies_lack(all_copied):
-    offer, short, longer = offer_of(all_copied=all_copied, in_the_midst=True)
-    longer = msgspec.structs.replace(longer, due=longer.due & (np.arange(ATTACKS) < ATTACKS - 1))
-    assert _as_well(longer, short, offer) is not all_copied
-    assert not _as_well(short, longer, offer)
+@pytest.mark.parametrize("missing", [4, 8, 12])
+def test_a_rival_leaves_over_what_copies_lost_as_often_would_once_in_sixty(missing):
+    # So many more are lost by chance with that probability to their power; half of one is counted
+    # as a probability estimated from counts allows for (Jeffreys' prior, from memory).
+    margin = _least_margin(found_of(missing=missing), sure=True)
+    assert ((missing + 0.5) / (ATTACKS + 1)) ** (margin + 0.5) == pytest.approx(1 / 60)
 
 
-@pytest.mark.parametrize("beat", [7000.0, SHORT + BEAT])
-def test_lags_no_beat_apart_are_no_such_two(beat):
-    # Nor are those of which one is taken for a beat.
-    offer, short, longer = offer_of(first_copied=False)
-    assert not _as_well(short, longer, Offer(offer.evidence, offer.told, beats=[beat]))
+def test_where_none_is_lost_one_sound_is_nearly_enough():
+    assert _least_margin(found_of(), sure=True) == LEAST_MARGIN
+
+
+def test_where_much_is_left_over_more_is_asked_unless_it_is_sure():
+    loose = found_of(missing=1, strays=3.0)
+    left = msgspec.structs.replace(loose, orphans=100)
+    assert not left.exact
+    assert _least_margin(left, sure=False) > 2 * _least_margin(left, sure=True)
+
+
+def test_rivals_come_with_what_they_cost_more():
+    evidence = evidence_of(SHORT, LONG)
+    short, long = (explain(evidence, lag, 1) for lag in (SHORT, LONG))
+    assert _rivals(short, 7.0, [(short, 7.0), (long, 12.0)], evidence) == [(long, 5.0)]
 
 
 @pytest.mark.parametrize(
-    ("first_copied", "gain", "may_be"),
-    [(False, 1.5, True), (False, 0.5, False), (True, 1.5, False)],
+    ("lag", "is_rival"),
+    [
+        (np.full(ATTACKS, SHORT * 1.005), False),
+        (np.full(ATTACKS, SHORT * 1.03), True),
+        (np.where(np.arange(ATTACKS) < 8, SHORT, SHORT * 1.03), False),
+        (np.where(np.arange(ATTACKS) < 4, SHORT, SHORT * 1.03), True),
+    ],
 )
-def test_louder_copies_that_the_first_sound_lacks_may_be_what_is_played_next(
-    first_copied, gain, may_be
-):
-    offer, short, _ = offer_of(first_copied=first_copied, gain=gain)
-    assert _from_echoes(short, offer.evidence) is may_be
+def test_a_lag_that_is_nearly_the_same_or_shares_the_copies_is_no_rival(lag, is_rival):
+    evidence = evidence_of(SHORT)
+    short = explain(evidence, SHORT, 1)
+    other = msgspec.structs.replace(short, lag=lag)
+    found = np.where(np.arange(ATTACKS) < 12, SHORT, np.nan)
+    short = msgspec.structs.replace(short, lag=found)
+    assert bool(_rivals(short, 7.0, [(short, 7.0), (other, 12.0)], evidence)) is is_rival
+
+
+@pytest.mark.parametrize(
+    ("since", "more"),
+    # Each of three sounds excused counts 0.9, as one heard 1 and as one counted 1: 2.9 in all. In
+    # runs they would cost the best as much as its other sounds do, 20 / 20 each.
+    [(0, 9.0 - 3 * 2.9), (STUDIED_FROM, 9.0 - 3 * 1.9)],
+)
+def test_what_only_a_rival_excuses_tells_nothing_in_the_midst_of_playing(since, more):
+    evidence = evidence_of(SHORT, LONG, since=since)
+    best = msgspec.structs.replace(explain(evidence, SHORT, 1), excused=1)
+    other = msgspec.structs.replace(explain(evidence, LONG, 1), excused=4)
+    ((_, told),) = _rivals(best, 20.0, [(best, 20.0), (other, 29.0)], evidence)
+    assert told == pytest.approx(more)

@@ -1,0 +1,95 @@
+"""Whether copies are there as an echo's are: alike in level, struck, and never louder for long."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tempotape.bench.by_chance import lines_by_chance
+from tempotape.bench.explaining import UNLIKE, Evidence, Explanation
+from tempotape.bench.offered import LEAST_COPIES, WILD, WILD_S
+from tempotape.bench.played_again import FIRST_LAG, begins_anew
+
+FEW_CHAINS, MANY, MANY_BY_CHANCE = 6, 8, 12
+ALL_PRESENT, LEAST_PRESENCE, DECIDED_PRESENCE = 0.95, 0.7, 0.5
+MOST_UNSTEADY_S, MOST_SCATTER_DB = 0.0007, 3.0
+SHARP_COHERENCE, SURE_COHERENCE = 0.7, 0.9
+CLEAN, CLEAN_PRESENCE = 0.97, 0.6
+LEAST_STRIKES = 0.4  # of the copies: a note that rings on resembles itself, but strikes once
+LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where they fall exactly
+NO_CHANCE = -20.0  # log 10 of how many such lines chance makes
+FALLING_DB = -1.0  # a pass
+LOUDER_DB, LASTING_DB = 4.0, -0.5  # of first copies; of further ones, a pass
+GROWING_DB, GROWING_ERRORS, GROWING_LIKENESS = 1.2, 3.0, 0.75
+GROWING_PART = 0.15  # of the first copies: fewer further ones fall so by chance
+IN_FIRST = 0.75  # of what is played
+
+
+def credible(best: Explanation, evidence: Evidence, *, decided: bool) -> bool:
+    """Whether the copies are there, alike in level, and strike or, where too faint, are steady.
+
+    Copies that fall very exactly, or are much better than every other lag's, may be fewer.
+    """
+    few = LEAST_COPIES if best.deep.sum() < best.copied else FEW_CHAINS
+    unlike = best.likeness < UNLIKE
+    # A few sounds that come again and again, as loud as ever or none too like, or by chance.
+    again = best.copied < few and (unlike or best.level_db(best.deep) > FALLING_DB)
+    few_stray = best.copied < FEW_CHAINS and _strays(best)
+    if _grows(best) or again or few_stray or _chance(best, evidence):
+        return False
+    struck = best.heard_as_attacks
+    if struck is not None and struck < LEAST_STRIKES:
+        return False
+    exact = best.likeness > LIKELY[1] and best.exact
+    # Where copies are so like what they copy, nothing hides half of them.
+    if best.likeness > CLEAN and best.presence < CLEAN_PRESENCE:
+        return False
+    no_chance = best.likeness > LIKELY[0] or lines_by_chance(best, evidence) < NO_CHANCE
+    best_by_far = decided and no_chance and best.presence > DECIDED_PRESENCE
+    if best.copied >= MANY and (exact or best_by_far):
+        return True
+    if best.presence < LEAST_PRESENCE or best.gain_scatter_db > MOST_SCATTER_DB:
+        return False
+    sharp = struck is not None and best.likeness > SHARP_COHERENCE
+    return sharp or best.unsteadiness < MOST_UNSTEADY_S * best.rate
+
+
+def _chance(best: Explanation, evidence: Evidence) -> bool:
+    """Whether chance alone makes such lines, of few copies of which some are missing."""
+    few = best.copied < MANY_BY_CHANCE and best.presence < ALL_PRESENT
+    return few and lines_by_chance(best, evidence) > 0
+
+
+def _grows(found: Explanation) -> bool:
+    """Whether every repeat is louder than the last, or only the first, by much, and all last.
+
+    No tape is louder and louder for long; and from echoes to the next sound played it seems so.
+    """
+    further_db = found.level_db(found.deep)
+    most_db = GROWING_DB + min(
+        GROWING_ERRORS * found.level_error_db(found.deep), found.gain_scatter_db
+    )
+    many = found.deep.sum() > found.copied
+    louder = many and found.level_db(found.first) > LOUDER_DB and further_db > LASTING_DB
+    some = found.deep.sum() > GROWING_PART * found.copied
+    return bool(louder or (some and found.likeness > GROWING_LIKENESS and further_db > most_db))
+
+
+def over_and_over(found: Explanation, evidence: Evidence) -> bool:
+    """Whether all is played in the first lag, and then comes again as loud as ever, but unlike.
+
+    So a machine plays its bars, with hats of noise. What a tape makes so unlike gets fainter.
+    """
+    begun = evidence.at[begins_anew(found, evidence)]
+    return bool(
+        len(begun)
+        and found.deep.sum() > found.copied
+        and np.mean(begun < evidence.at[0] + FIRST_LAG * found.middle) > IN_FIRST
+        and found.likeness < SURE_COHERENCE
+        and found.level_db(found.deep) > LASTING_DB
+    )
+
+
+def _strays(found: Explanation) -> bool:
+    """Whether the copies' lags differ by more than a tape's speed: a few fall so by chance."""
+    lags = found.lag[found.first]
+    return bool(np.ptp(lags) > max(WILD_S * found.rate, WILD * found.middle))

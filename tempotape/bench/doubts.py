@@ -1,0 +1,142 @@
+"""What else a lag may be than the delay: some delays, a delay and some beats, or what is played.
+
+A tape's delay is no part of a bar; and the first sound of all that is played has its echo too.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tempotape.bench.beats import beats_apart
+from tempotape.bench.credible import (
+    ALL_PRESENT,
+    LEAST_PRESENCE,
+    SHARP_COHERENCE,
+    SURE_COHERENCE,
+)
+from tempotape.bench.explaining import UNLIKE, WIDTH, Evidence, Explanation
+from tempotape.bench.played_again import Offer, beside
+
+BESIDE_S = 0.030
+AS_LOUD_DB = 0.05
+STEPS_A_BAR, STEP_OFF = 48, 0.005  # sixteenths and triplets; of a step
+MIRRORED, MIRROR_MARGIN = 0.002, (0.35, 0.6)  # of a beat; of the sounds left over, by looseness
+SAME_DB, SAME_LIKENESS = 0.3, 0.02  # copies that are the same sounds
+MUCH_LIKER = 0.2  # in coherence
+PART_PRESENCE = 0.35  # at a half, third or quarter of the lag: then that may be the delay
+PART_MARGIN, AS_MANY = (0.15, 0.4), 0.8  # the latter where nearly as many copies are there
+
+
+def doubtful(
+    best: Explanation, rivals: list[tuple[Explanation, float]], offer: Offer, *, mono: bool
+) -> bool:
+    """Whether `best` may be another lag than the delay.
+
+    The `rivals` come with how many sounds more they leave over.
+    """
+    evidence = offer.evidence
+    return (
+        any(
+            _part_of(best, other, more)
+            or _mirrored(best, other, more, offer.beats)
+            or _much_liker(best, other)
+            or _as_well(best, other, offer)
+            for other, more in rivals
+        )
+        or any(
+            beside(best, other, BESIDE_S * evidence.rate) or _in_step(best, other)
+            for other in offer.played
+        )
+        or (_from_echoes(best, evidence) if mono else _multiple(best, evidence))
+    )
+
+
+def _part_of(best: Explanation, other: Explanation, more: float) -> bool:
+    """Whether `best` may be the second, third or fourth repeat at the lag of `other`.
+
+    It is, where none is missing at the lag of `other`, louder and liker than at that of `best`.
+    """
+    whole = round(best.middle / other.middle)
+    signs = {best.sign, other.sign**whole}
+    if whole > 4 or not best.is_multiple_of(other) or len(signs - {0}) > 1:
+        return False
+    louder = other.level_db(other.first) > best.level_db(best.first)
+    if other.presence > ALL_PRESENT and louder and other.likeness > best.likeness:
+        return True
+    as_many = other.likeness > SURE_COHERENCE and other.found.sum() > AS_MANY * best.found.sum()
+    near = more <= PART_MARGIN[int(as_many)] * best.left_over
+    return near and other.presence > PART_PRESENCE
+
+
+def _much_liker(best: Explanation, other: Explanation) -> bool:
+    """Whether all copies are there by `other`, and much liker than the hardly alike of `best`."""
+    liker = other.likeness > best.likeness + MUCH_LIKER
+    return best.likeness < UNLIKE and liker and other.presence > ALL_PRESENT
+
+
+def _as_well(best: Explanation, other: Explanation, offer: Offer) -> bool:
+    """Whether `other`, some beats away, may be the delay, its copies being the same sounds.
+
+    It may where it gives the very first sound the copy that this lacks by `best`; and, where the
+    recording begins in the midst of playing, if it is shorter and copies are missing by `best` too.
+    """
+    evidence = offer.evidence
+    same = (
+        abs(best.level_db(best.first) - other.level_db(other.first)) < SAME_DB
+        and abs(best.likeness - other.likeness) < SAME_LIKENESS
+    )
+    if not same or not beats_apart(best, other, evidence, offer.beats):
+        return False
+    if evidence.since[0] >= 0:
+        return other.middle < best.middle and best.missing > 0
+    return bool(best.due[0] and other.found[0] and not best.found[0])
+
+
+def _mirrored(best: Explanation, other: Explanation, more: float, beats: list[float]) -> bool:
+    """Whether `best` may be from echoes to later sounds of a beat, whose echoes `other` tells.
+
+    Then its copies are louder than what they copy, by as much as the others are fainter.
+    """
+    whole = best.middle + other.middle
+    times = [max(1, round(whole / beat)) for beat in beats]
+    fits = any(abs(whole / (beat * k) - 1) < MIRRORED for beat, k in zip(beats, times, strict=True))
+    louder = best.level_db(best.first) > 0 > other.level_db(other.first)
+    part = MIRROR_MARGIN[not best.exact]
+    return fits and louder and more < part * best.left_over
+
+
+def _from_echoes(best: Explanation, evidence: Evidence) -> bool:
+    """Whether copies may be the next sounds of a beat, and what they copy the echoes before them.
+
+    Those are louder, and the very first sound, which is no echo, has none.
+    """
+    first_lacks = evidence.since[0] < 0 and best.due[0] and not best.found[0]
+    return bool(first_lacks and best.level_db(best.first) > 0)
+
+
+def _in_step(best: Explanation, played: Explanation) -> bool:
+    """Whether copies, some missing or all as loud as ever, fall exactly on steps of what is played.
+
+    So a machine's pattern repeats in part; the delay of a tape is no such part of a bar.
+    """
+    steps = best.middle / played.middle * STEPS_A_BAR
+    found = int(best.found.sum())
+    some_missing = found < ALL_PRESENT * (found + best.missing)
+    as_loud = abs(best.level_db(best.first)) < AS_LOUD_DB
+    return (some_missing or as_loud) and abs(steps - round(steps)) < STEP_OFF
+
+
+def _multiple(best: Explanation, evidence: Evidence) -> bool:
+    """Whether the first attack and most others come again at a half, third or quarter of the lag.
+
+    On a wet side of its own: there a delay that strays too far to be followed shows so.
+    """
+    rows = np.flatnonzero(best.first)
+    found = evidence.matches
+    for times in (2, 3, 4):
+        near = np.abs(found.lag * times - best.middle) < WIDTH * best.middle
+        heard = near & (found.like(best.sign) > SHARP_COHERENCE)
+        again = np.isin(rows, found.attack[heard])
+        if again[0] and float(np.mean(again)) > LEAST_PRESENCE:
+            return True
+    return False

@@ -1,0 +1,67 @@
+"""Whether a lag is to be believed beside a beat, from lags that are made up."""
+
+import msgspec
+import numpy as np
+import pytest
+
+from tempotape.bench.copies import Matches
+from tempotape.bench.doubts import _as_well, _from_echoes
+from tempotape.bench.explaining import Evidence, explain
+from tempotape.bench.played_again import Offer
+
+BEAT, SHORT, ATTACKS = 12_000, 4800.0, 20
+AT = BEAT * (1 + np.arange(ATTACKS))
+
+
+def offer_of(*, first_copied=True, all_copied=True, in_the_midst=False, gain=0.5):
+    """Clicks on a beat, with copies at a short lag and, of the clicks before, a beat later."""
+    rows = np.arange(0 if first_copied else 1, ATTACKS)
+    before = rows[rows > 0] - 1
+    before = before if all_copied else before[before != 7]
+    attack = np.r_[rows, before]
+    lag = np.r_[np.full(len(rows), SHORT), np.full(len(before), SHORT + BEAT)]
+    evidence = Evidence(
+        at=AT,
+        since=np.full(ATTACKS, 0 if in_the_midst else -10 * BEAT),
+        energy=np.full(ATTACKS, 100.0),
+        matches=Matches(attack, lag, np.full(len(lag), 0.95), np.full(len(lag), gain)),
+        heard=None,
+        end=int(AT[-1]) + 4 * BEAT,
+        rate=24_000.0,
+        length_s=0.006,
+    )
+    lags = [explain(evidence, lag, 1) for lag in (SHORT, SHORT + BEAT)]
+    return Offer(evidence, lags, beats=[float(BEAT)]), *lags
+
+
+@pytest.mark.parametrize("first_copied", [True, False])
+def test_a_lag_that_gives_the_first_sound_the_copy_it_lacks_may_be_the_delay(first_copied):
+    offer, short, longer = offer_of(first_copied=first_copied)
+    assert _as_well(short, longer, offer) is not first_copied
+    assert not _as_well(longer, short, offer)
+
+
+@pytest.mark.parametrize("all_copied", [True, False])
+def test_in_the_midst_of_playing_a_shorter_lag_may_be_the_delay_where_copies_lack(all_copied):
+    offer, short, longer = offer_of(all_copied=all_copied, in_the_midst=True)
+    longer = msgspec.structs.replace(longer, due=longer.due & (np.arange(ATTACKS) < ATTACKS - 1))
+    assert _as_well(longer, short, offer) is not all_copied
+    assert not _as_well(short, longer, offer)
+
+
+@pytest.mark.parametrize("beat", [7000.0, SHORT + BEAT])
+def test_lags_no_beat_apart_are_no_such_two(beat):
+    # Nor are those of which one is taken for a beat.
+    offer, short, longer = offer_of(first_copied=False)
+    assert not _as_well(short, longer, Offer(offer.evidence, offer.told, beats=[beat]))
+
+
+@pytest.mark.parametrize(
+    ("first_copied", "gain", "may_be"),
+    [(False, 1.5, True), (False, 0.5, False), (True, 1.5, False)],
+)
+def test_louder_copies_that_the_first_sound_lacks_may_be_what_is_played_next(
+    first_copied, gain, may_be
+):
+    offer, short, _ = offer_of(first_copied=first_copied, gain=gain)
+    assert _from_echoes(short, offer.evidence) is may_be
