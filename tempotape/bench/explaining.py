@@ -23,7 +23,7 @@ BIN = 0.004  # of the lag
 CANDIDATES = 80  # quick regular clicks make so many
 WIDTH, WIDEST_S = 0.024, 0.025  # how far a delay may stray during a recording, searching
 CROWD_S, STEADY_S, STEADY_PART, AS_LIKE = 0.0004, 0.002, 0.9, 0.95
-GAIN_STRAY_DB = 10.0
+GAIN_STRAY_DB, FAR_DB = 10.0, 20.0  # the latter of first and further copies together
 CLEAR_OVER_NOISE = 40.0  # in energy: so loud a copy is heard as an attack
 STEADY_COPY_S, EVEN_COPY_DB = 5e-5, 0.1  # so near together copies fall in a good recording
 HISS_DB = 0.35  # where what is unlike is as large as what is like
@@ -332,10 +332,12 @@ def follow(found: Matches, times: Samples, lag: float, sign: int, rate: float) -
 def _follow(near: Matches, times: Samples, lag: float, width: float, rate: float) -> Track:
     track = np.full(len(times), lag)
     tolerance = width
+    level_db = 20 * np.log10(np.abs(near.gain))
+    sounds = np.ones(len(level_db), bool)
     out = np.full((3, len(times)), np.nan)
     for _ in range(6):
         off = np.abs(near.lag - track[near.attack])
-        fits = np.flatnonzero(off <= tolerance)
+        fits = np.flatnonzero((off <= tolerance) & sounds)
         worth = np.abs(near.coherence[fits]) - 0.2 * off[fits] / tolerance
         fits = fits[np.argsort(worth)]  # the worthiest is written last
         before, out = out, np.full((3, len(times)), np.nan)
@@ -343,11 +345,13 @@ def _follow(near: Matches, times: Samples, lag: float, width: float, rate: float
         have = np.flatnonzero(np.isfinite(out[0]))
         if len(have) < 2 or np.array_equal(out, before, equal_nan=True):
             break
+        # What is far louder or fainter than most is none: first and further copies differ less.
+        sounds = np.abs(level_db - np.median(20 * np.log10(np.abs(out[2][have])))) < FAR_DB
         values = out[0][have]
         smooth = ndimage.median_filter(values, size=min(9, len(values)), mode="nearest")
         # The copies most like what they copy tell how far the delay strays between them.
         like = np.abs(out[1][have])
-        off = np.abs(values - smooth)[like >= np.median(like)]
+        off = np.abs(values - smooth)[like >= AS_LIKE * np.median(like)]
         some, most = np.interp((0.4, 0.9), np.linspace(0, 1, len(off)), np.sort(off))
         # Two lags that take turns are two: no tape goes to and fro between them.
         stray = 8 * some if most > TWO_LAGS * some + TWO_LAGS_S * rate else 2.5 * most

@@ -52,6 +52,31 @@ def test_a_copy_that_a_deep_wow_moves_far_is_taken_if_it_is_as_like_as_the_other
     assert np.isfinite(np.delete(track.lag, 6)).all()
 
 
+def followed(lag, coherence, gain, around):
+    """The lags that are followed, of attacks of which each has one match."""
+    count = len(lag)
+    matches = Matches(np.arange(count), lag, np.broadcast_to(coherence, count), gain)
+    return follow(matches, 20_000.0 * np.arange(count), around, 1, RATE_HZ).lag
+
+
+def test_of_few_copies_about_as_like_none_is_taken_for_one_that_strays():
+    # As wow moves the lags of sparse clicks; those a little more like are by chance near together.
+    lag = LAG + 24 * np.array([-1.4, 0.7, 1.5, -1.4, 1.7, -0.7, -1.9, 0.1, 0.5, 0.1, 0.1])
+    coherence = np.array([977, 974, 972, 977, 977, 973, 972, 977, 973, 977, 978]) / 1000
+    assert followed(lag, coherence, np.full(11, 0.5), LAG) == pytest.approx(lag)
+
+
+@pytest.mark.parametrize("gain", [11.0, 0.01])
+def test_what_is_far_louder_or_fainter_does_not_lead_astray_from_a_drift(gain):
+    # A delay that settles by 5 %, and one match that is no copy where it is furthest away.
+    lag = LAG * (1 - 0.05 * np.exp(-np.arange(80) / 24))
+    gains = np.full(80, 0.3)
+    lag[1], gains[1] = LAG * 1.01, gain
+    found = followed(lag, 0.98, gains, LAG * 0.99)
+    assert np.isnan(found[1])
+    assert np.delete(found, 1) == pytest.approx(np.delete(lag, 1))
+
+
 @pytest.mark.parametrize(("further", "sign"), [(0.9, 0), (-0.9, -1)])
 def test_first_copies_may_be_turned_over_and_further_ones_not_again(further, sign):
     at = np.sort(np.concatenate((AT, AT + LAG))).astype(np.int64)
