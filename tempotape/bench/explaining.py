@@ -316,7 +316,7 @@ def follow(found: Matches, times: Samples, lag: float, sign: int, rate: float) -
     crowd = crowd - np.searchsorted(np.sort(around.lag), around.lag - CROWD_S * rate)
     weight = crowd * np.abs(around.coherence)
     steady = _follow(near, times, float(around.lag[np.argmax(weight)]), STEADY_S * rate, rate)
-    if steady.weight < STEADY_PART * straying.weight:
+    if steady.weight <= STEADY_PART * straying.weight:  # as where neither has any
         return straying
     # The steady one misses copies that a deep wow moved far: they are as like as the others.
     usual = float(np.nanmedian(np.abs(steady.coherence)))

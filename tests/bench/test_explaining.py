@@ -113,3 +113,8 @@ def test_between_runs_nothing_is_studied():
     assert evidence.unstudied == ()
     in_runs = msgspec.structs.replace(evidence, since=np.where(np.arange(ATTACKS) < 8, 0, AT[8]))
     assert in_runs.unstudied == ((AT[7], AT[8]),)
+
+
+def test_two_matches_of_far_different_loudness_are_no_copies():
+    lag = followed(np.full(2, LAG), 0.98, np.array([5.0, 0.01]), LAG)
+    assert np.isnan(lag).all()
