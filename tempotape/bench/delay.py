@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
 from tempotape.bench.alike import Alike, alike, cut_out, faint_copies, struck_again
 from tempotape.bench.believing import NO_REPEATS, ONLY_PLAYED, believed
 from tempotape.bench.copies import Matches, coherence, copies_of, gathered, template
 from tempotape.bench.explaining import Evidence, Explanation, Numbers, studied
+from tempotape.bench.first_copies import likeliest, pairs, stray, undisturbed, undisturbed_rows
 from tempotape.bench.offered import LEAST_COPIES, LONGEST_S, SHORTEST_S
 from tempotape.bench.onsets import Attacks, Whitened, attacks, whitened
 from tempotape.bench.passing import Passing, extra_lag_s, passing
@@ -27,7 +27,6 @@ from tempotape.bench.thinned import Thinned
 
 MOST_SERIES, MOST_IN_LINE = 1500, 300
 KNOWN_PART = 0.9  # of the recording: no lag is longer
-STRAY_S, STRAY = 0.002, 0.01  # how far a delay may stray between attacks studied
 ALIKE_COHERENCE, AGAIN_S = 0.9, 0.004  # where the first sound seems to come again
 FEW_ATTACKS, FAINTLY = 8, 7.0  # over hiss, in energy: where so few stand out, those that hardly do
 MANY_MORE = 2.0  # attacks that ringing notes hide
@@ -37,9 +36,6 @@ SILENT_START, FIRST_ATTACKS = 1.5, 20  # of the usual time between the first att
 AGAIN_PART = 1.1  # of the silence before a sound, where it comes again
 ODD_S, UNLIKE_TAPE, ODD_LIKENESS = 3e-4, 0.3, 0.7  # no tape makes the one the other
 CLIP, SURE_CLIP, SURE_LIKENESS = 4.0, 10.0, 0.9  # where copies are like, they stray by flutter
-ODD_LEVEL_DB, ODD_LEVEL, ODD_UNLIKE = 1.0, 6.0, (0.05, 4.0)  # of copies that others run into
-RINGING_LIKENESS, PERIOD_S = 0.6, 0.0008
-LIKER, LEANS = 0.01, 20.0  # in coherence; a second off
 OUTLIER_S = 0.0002
 ADDED_S = (4e-5, 4e-5)  # by a unit's filters, usually, and one standard deviation
 ASTRAY_S = 0.004  # so far, were nothing of the copies explained, would what filters add be off
@@ -229,48 +225,6 @@ def _begins_in_silence(struck: Attacks, again: Matches, rate: float) -> bool:
     return bool(same.any()) and first > AGAIN_PART * float(np.max(gaps[same]))
 
 
-def _pairs(found: Explanation, evidence: Evidence) -> tuple[Numbers, Samples]:
-    """Attacks that are no copies, and the lags of their copies, of the usual ones."""
-    first = found.first
-    usual = _usual(found.gain[first], found.coherence[first])
-    return evidence.at[first][usual], _likeliest(found, evidence)[first][usual]
-
-
-def _usual(gain: Samples, coherence: Samples) -> NDArray[np.bool_]:
-    """Which copies are about as loud, and as like, as most: another sound runs into the others.
-
-    All of them where that leaves few.
-    """
-    level = 20 * np.log10(np.abs(gain))
-    unlike = 1 - coherence**2
-    off = np.abs(level - np.median(level))
-    usual: NDArray[np.bool_] = off <= max(ODD_LEVEL_DB, ODD_LEVEL * float(np.median(off)))
-    usual &= unlike <= max(ODD_UNLIKE[0], ODD_UNLIKE[1] * float(np.median(unlike)))
-    if usual.sum() < max(LEAST_COPIES, len(usual) / 2):
-        usual[:] = True
-    return usual
-
-
-def _likeliest(found: Explanation, evidence: Evidence) -> Samples:
-    """The lags, of notes that ring moved to where a copy is likest: periods off it is nearly so."""
-    lag = found.lag.copy()
-    if found.likeness < RINGING_LIKENESS:
-        return lag
-    matches, rate = evidence.matches, evidence.rate
-    for k in np.flatnonzero(found.first):
-        around = float(found.around[k])
-        near = matches.near(int(k), around, max(STRAY_S * rate, STRAY * around))
-        if not len(near):
-            continue
-        like = matches.only(near).like(found.sign)
-        off_s = np.abs(matches.lag[near] - around) / rate
-        best = int(np.argmax(like - LEANS * off_s))
-        another = abs(matches.lag[near[best]] - lag[k]) > PERIOD_S * rate
-        if another and like[best] > abs(found.coherence[k]) + LIKER:
-            lag[k] = matches.lag[near[best]]
-    return lag
-
-
 def _measured(
     sound: Whitened, copies: Whitened, struck: Attacks, evidence: Evidence, best: Explanation
 ) -> DelayResult:
@@ -278,7 +232,7 @@ def _measured(
     if len(struck) > len(evidence.at):
         begins, lags = _throughout(sound, copies, struck, evidence, best)
     else:
-        begins, lags = _pairs(best, evidence)
+        begins, lags = pairs(best, evidence)
     if len(begins) < LEAST_COPIES:
         return DelayResult(why=NO_REPEATS)
     line, left = _straight(begins, lags)
@@ -350,8 +304,8 @@ def _throughout(
     Looked for near the lags of the attacks that were studied.
     """
     rate = sound.rate_hz
-    begins, lags = _pairs(best, evidence)
-    around = np.interp(struck.at, begins, lags)
+    known = undisturbed_rows(best)
+    around = np.interp(struck.at, evidence.at[known], likeliest(best, evidence)[known])
     back = np.searchsorted(struck.at, struck.at - around - evidence.near_s * rate)
     ahead = np.searchsorted(struck.at, struck.at - around + evidence.near_s * rate)
     played = np.flatnonzero((back == ahead) | (evidence.heard is not None))
@@ -360,7 +314,7 @@ def _throughout(
     at: list[int] = []
     rows: list[tuple[float, float, float]] = []
     for k in chosen:
-        reach = max(STRAY_S * rate, STRAY * around[k])
+        reach = stray(float(around[k]), rate)
         low, high = round(around[k] - reach), round(around[k] + reach)
         cut = template(sound, int(struck.at[k]), following[k])
         seen = copies_of(copies, 0, cut, low, high)
@@ -373,7 +327,7 @@ def _throughout(
     if not at:
         return np.zeros(0, np.int64), np.zeros(0)
     lag, gain, like = np.array(rows).T
-    usual = _usual(gain, like)
+    usual = undisturbed(gain, like)
     return np.array(at, np.int64)[usual], lag[usual]
 
 

@@ -1,0 +1,84 @@
+"""The lags of first copies, from matches that are made up."""
+
+import msgspec
+import numpy as np
+import pytest
+
+from tempotape.bench.copies import Matches
+from tempotape.bench.explaining import Evidence, explain
+from tempotape.bench.first_copies import likeliest, pairs, undisturbed, undisturbed_rows
+
+RATE_HZ, LAG, PLAYED = 24_000.0, 9600.0, 12
+BETWEEN = 40_000
+
+
+def evidence_of(first, further):
+    """Clicks with one repeat that is heard; of each kind the matches (lag, coherence, gain)."""
+    played = BETWEEN * (1 + np.arange(PLAYED))
+    at = np.sort(np.concatenate((played, played + round(LAG))))
+    rows = [
+        (2 * click + kind, *match)
+        for click in range(PLAYED)
+        for kind, matches in enumerate((first, further))
+        for match in matches
+    ]
+    attack, lag, coherence, gain = np.array(rows).T
+    return Evidence(
+        at=at,
+        since=np.full(2 * PLAYED, -100_000),
+        energy=np.full(2 * PLAYED, 1000.0),
+        matches=Matches(attack.astype(np.int64), lag, coherence, gain),
+        heard=None,
+        end=int(at[-1]) + 100_000,
+        rate=RATE_HZ,
+        length_s=0.006,
+    )
+
+
+@pytest.mark.parametrize(
+    ("further", "told"),
+    # Further ones may be far liker than first ones, about as like, or too few to tell.
+    [(0.95, LAG), (0.7, LAG + 60), (None, LAG + 60)],
+)
+def test_first_copies_are_where_further_ones_far_liker_are(further, told):
+    # An overloaded copy, a little more like what is played where it rings than where it begins.
+    first = [(LAG, 0.58, 0.2), (LAG + 60, 0.66, 0.1)]
+    evidence = evidence_of(first, [] if further is None else [(LAG, further, 0.8)])
+    found = explain(evidence, LAG, 1)
+    found = msgspec.structs.replace(found, lag=np.where(found.root, LAG + 60, found.lag))
+    assert likeliest(found, evidence)[found.first] == pytest.approx(told)
+
+
+@pytest.mark.parametrize(
+    ("coherence", "told"),
+    [(0.7, LAG - 80), (0.95, LAG), (0.5, LAG)],
+    ids=["notes", "clean", "hiss"],
+)
+def test_of_notes_that_ring_the_likest_of_the_periods_around_is_taken(coherence, told):
+    further = [(LAG, coherence, 0.5)]
+    evidence = evidence_of([(LAG, coherence - 0.2, 0.2), (LAG - 80, coherence, 0.2)], further)
+    found = explain(evidence, LAG, 1)
+    found = msgspec.structs.replace(
+        found,
+        lag=np.where(found.root, LAG, found.lag),
+        coherence=np.where(found.root & (np.arange(2 * PLAYED) < 6), 0.3, coherence),
+    )
+    assert likeliest(found, evidence)[found.first][:3] == pytest.approx(told)
+
+
+def test_copies_that_another_sound_runs_into_are_left_out_of_each_kind():
+    evidence = evidence_of([(LAG, 0.95, 0.2)], [(LAG, 0.95, 0.8)])
+    found = explain(evidence, LAG, 1)
+    gain, coherence = found.gain.copy(), found.coherence.copy()
+    gain[2] *= 2  # a first copy
+    coherence[5] = 0.5  # a further one
+    found = msgspec.structs.replace(found, gain=gain, coherence=coherence)
+    assert np.flatnonzero(~undisturbed_rows(found)).tolist() == [2, 5]
+    begins, lags = pairs(found, evidence)
+    assert begins.tolist() == np.delete(evidence.at[::2], 1).tolist()
+    assert lags == pytest.approx(LAG)
+
+
+def test_where_few_would_be_left_all_are():
+    gain = np.array([1.0, 1.0, 1.0, 4.0, 9.0, 16.0, 30.0])
+    assert undisturbed(gain, np.full(7, 0.9)).all()
