@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import CancelledError, ThreadPoolExecutor
+from concurrent.futures import CancelledError, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
@@ -35,6 +35,7 @@ LEAST_CLIPPED = 20
 QUIET = 10 ** (-60 / 20)
 FIRST_PASS, METERED = 0.4, 0.9  # of the time
 BLOCKS_AS_ONE = 8
+AWAITED_S = 0.1
 MOST_AT_ONCE_S = 20 * 60.0  # of a longer recording both at once would take too much memory
 
 
@@ -197,8 +198,8 @@ def _meanwhile(
 ) -> Iterator[Callable[[], Result]]:
     """Work on a thread of its own, or else when its result is asked for.
 
-    It is given up where what is done meanwhile fails or is interrupted. Most of the time of both
-    goes where Python lets other threads run.
+    Asking for that raises what the work raised. It is given up where what is done meanwhile fails
+    or is interrupted. Most of the time of both goes where Python lets other threads run.
     """
     if not at_once:
         yield lambda: work(told)
@@ -211,8 +212,15 @@ def _meanwhile(
         told(part)
 
     with ThreadPoolExecutor(1) as thread:
+        working = thread.submit(work, watched)
+
+        def result() -> Result:
+            while not wait((working,), AWAITED_S).done:
+                pass  # not every system notices an interrupt while it waits
+            return working.result()
+
         try:
-            yield thread.submit(work, watched).result
+            yield result
         except BaseException:
             given_up.set()
             raise
@@ -305,6 +313,7 @@ def _cut(
 ) -> Cutter | None:
     """What was wanted of the recording cut out of it, if anything."""
     if not wanted:
+        told(1.0)
         return None
     cutter = Cutter(wanted, recording.sample_rate_hz)
     for block in _blocks(recording.reading(), span_s, told):

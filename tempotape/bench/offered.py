@@ -48,8 +48,9 @@ def offered(evidence: Evidence) -> list[Explanation]:
 def _turned_wrongly(found: Explanation, other: Explanation) -> bool:
     """Whether copies are more like turned the other way, and explain about as much.
 
-    In a narrow band a copy correlates half a period off as well, turned over; the half periods then
-    make up for what the delay strays by.
+    Or nearly as like turned either way, where only then copies are copied again. In a narrow band a
+    copy correlates half a period off as well, turned over; the half periods then make up for what
+    the delay strays by.
     """
     if other.sign == 0 and other.left_over <= found.left_over:
         # First copies may be turned over, and further ones, of these, not again.

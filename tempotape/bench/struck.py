@@ -71,11 +71,11 @@ def _parts(thinned: Thinned) -> Iterator[Samples]:
             rest = left[half:]
 
 
-def _unforetold(heard: Single, window: Single) -> Samples:
-    """Frames, a row each, less what is foretold from the samples before, that `heard` begins with.
+def _unforetold(heard: Single, window: Single) -> Single:
+    """Frames as long as the window, a row each, less what the samples before them foretell.
 
-    By the autocorrelation method, which is always stable; in single precision, as what is held is
-    no finer.
+    Each row of `heard` begins with as many of these as are asked. By the autocorrelation method,
+    which is always stable; in single precision, as what is held is no finer.
     """
     memory = heard.shape[1] - len(window)
     size = fft.next_fast_len(heard.shape[1], real=True)
@@ -88,5 +88,5 @@ def _unforetold(heard: Single, window: Single) -> Samples:
     for row, lags in zip(errors, alike, strict=True):
         if lags[0] > 0:
             row[1:] = -linalg.solve_toeplitz(lags[:-1], lags[1:])
-    left: Samples = fft.irfft(fft.rfft(heard, size) * fft.rfft(errors, size), size)
+    left: Single = fft.irfft(fft.rfft(heard, size) * fft.rfft(errors, size), size)
     return left[:, memory : heard.shape[1]]

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from tempotape.bench.copies import Matches
-from tempotape.bench.doubts import _as_well, _from_echoes
+from tempotape.bench.doubts import _as_well, _from_echoes, doubtful
 from tempotape.bench.explaining import Evidence, explain
 from tempotape.bench.played_again import Offer
 
@@ -65,3 +65,49 @@ def test_louder_copies_that_the_first_sound_lacks_may_be_what_is_played_next(
 ):
     offer, short, _ = offer_of(first_copied=first_copied, gain=gain)
     assert _from_echoes(short, offer.evidence) is may_be
+
+
+def made_up(lag, *, level_db=-6.0, likeness=0.95, found=ATTACKS):
+    """An explanation with copies of the first so many clicks."""
+    _, short, _ = offer_of()
+    rows = np.arange(ATTACKS) < found
+    return msgspec.structs.replace(
+        short,
+        lag=np.where(rows, lag, np.nan),
+        gain=np.full(ATTACKS, 10 ** (level_db / 20)),
+        coherence=np.full(ATTACKS, likeness),
+    )
+
+
+def asked(best, *rivals, beats=(), played=()):
+    offer, _, _ = offer_of()
+    offer = msgspec.structs.replace(offer, beats=list(beats), played=list(played))
+    return doubtful(best, list(rivals), offer, mono=True)
+
+
+@pytest.mark.parametrize(
+    ("part", "more", "may_be"),
+    [
+        (made_up(SHORT, level_db=-3.0, likeness=0.97), 100.0, True),  # louder, liker, none missing
+        (made_up(SHORT, level_db=-9.0, likeness=0.97), 100.0, False),  # fainter
+        (made_up(SHORT, level_db=-9.0, likeness=0.97), 1.0, True),  # fainter, hardly dearer
+        (made_up(SHORT * 1.01, level_db=-3.0, likeness=0.97), 100.0, False),  # no part of it
+    ],
+)
+def test_the_second_repeat_is_not_taken_for_the_first(part, more, may_be):
+    assert asked(made_up(2 * SHORT), (part, more)) is may_be
+
+
+@pytest.mark.parametrize(("level_db", "may_be"), [(6.0, True), (-6.0, False)])
+def test_from_echoes_to_later_sounds_of_a_beat_copies_grow(level_db, may_be):
+    other = made_up(BEAT - SHORT, level_db=-6.0)
+    best = made_up(SHORT, level_db=level_db)
+    assert asked(best, (other, 2.0), beats=[float(BEAT)]) is may_be
+
+
+@pytest.mark.parametrize(
+    ("steps", "found", "may_be"), [(5, 15, True), (5, ATTACKS, False), (5.4, 15, False)]
+)
+def test_what_falls_on_a_step_of_a_bar_in_part_is_that_bar(steps, found, may_be):
+    bar = made_up(48 * 3000.0)
+    assert asked(made_up(steps * 3000.0, found=found), played=[bar]) is may_be

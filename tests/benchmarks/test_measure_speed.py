@@ -74,7 +74,7 @@ def cost(path, piece, minutes):
 
 def test_an_hour_takes_a_hundredth_of_its_time_and_300_mb(tmp_path, sides, record_property):
     met = cost(tmp_path / "take.wav", mixed(*sides), 60)
-    faster = 3600 / met["wall_s"]
+    faster = 3600 / met["cpu_s"]
     record_property("times_faster", faster)
     record_property("peak_mb", met["peak_mb"])
     told = f"{faster:.0f} times faster than it plays, in {met['peak_mb']:.0f} MB"

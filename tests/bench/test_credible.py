@@ -1,0 +1,63 @@
+"""Whether copies may be an echo's, from copies that are made up."""
+
+import msgspec
+import numpy as np
+import pytest
+
+from tempotape.bench.copies import Matches
+from tempotape.bench.credible import credible, over_and_over
+from tempotape.bench.explaining import Evidence, explain
+
+LAG, RATE_HZ = 9600.0, 24_000.0
+
+
+def copies_of(clicks=10, *, first=0.5, further=0.5, coherence=0.95, found=None, stray=0.0):
+    """What a lag explains of clicks that come again twice, and the evidence."""
+    played = 40_000 * (1 + np.arange(clicks))
+    at = np.sort(np.concatenate((played, played + round(LAG))))
+    every = np.arange(2 * clicks)
+    lag = LAG + stray * np.where(every % 4 < 2, 1, -1)
+    gain = np.where(every % 2, further, first)
+    rows = every < (2 * clicks if found is None else 2 * found)
+    evidence = Evidence(
+        at=at,
+        since=np.full(2 * clicks, -100_000),
+        energy=np.full(2 * clicks, 1000.0),
+        matches=Matches(every[rows], lag[rows], np.full(rows.sum(), coherence), gain[rows]),
+        heard=None,
+        end=int(at[-1]) + 100_000,
+        rate=RATE_HZ,
+        length_s=0.006,
+    )
+    return explain(evidence, LAG, 1), evidence
+
+
+@pytest.mark.parametrize(
+    ("copies", "is_credible"),
+    [
+        ({}, True),
+        ({"further": 1.5}, False),  # every repeat is louder than the last
+        ({"further": 1.1}, True),  # so it may be at the edge of oscillation, for a while
+        ({"first": 2.0, "further": 0.5}, True),  # set louder than what is played
+        ({"found": 4}, False),  # most copies are missing, of sounds much alike
+        ({"clicks": 3}, True),  # few, and falling
+        ({"clicks": 3, "further": 0.97}, False),  # few that are as loud as ever
+        ({"clicks": 3, "stray": 90.0}, False),  # few that stray
+    ],
+)
+def test_an_echos_copies_are_there_and_are_never_louder_for_long(copies, is_credible):
+    found, evidence = copies_of(**copies)
+    assert credible(found, evidence, decided=False) is is_credible
+
+
+@pytest.mark.parametrize(
+    ("gain", "coherence", "over"), [(1.0, 0.8, True), (0.8, 0.8, False), (1.0, 0.95, False)]
+)
+def test_a_bar_that_is_played_over_and_over_is_no_echo(gain, coherence, over):
+    # Five sounds in the first lag; what follows are copies, as of noise unlike, as loud as ever.
+    found, evidence = copies_of(first=gain, further=gain, coherence=coherence)
+    at = 20_000 + 1920 * np.arange(20)
+    bars = msgspec.structs.replace(
+        found, root=np.arange(20) < 5, lag=np.where(np.arange(20) < 15, LAG, np.nan)
+    )
+    assert over_and_over(bars, msgspec.structs.replace(evidence, at=at)) is over
