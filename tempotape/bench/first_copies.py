@@ -13,7 +13,7 @@ STRAY_S, STRAY = 0.002, 0.01  # how far a delay may stray between attacks studie
 ODD_LEVEL_DB, ODD_LEVEL, ODD_UNLIKE = 1.0, 6.0, (0.05, 4.0)  # of copies that others run into
 RINGING_LIKENESS, PERIOD_S = (0.6, 0.9), 0.0008
 LIKER, LEANS = 0.01, 20.0  # in coherence; a second off
-FAR_LIKER, NEARLY = 0.15, 0.7  # in coherence; of the likest
+FAR_LIKER, NEARLY = 0.15, 0.7  # in coherence; in parts of it
 
 
 def pairs(found: Explanation, evidence: Evidence) -> tuple[Numbers, Samples]:
@@ -74,19 +74,19 @@ def _off_by_periods(found: Explanation, evidence: Evidence) -> Samples:
 
 
 def _as_further_ones(found: Explanation, evidence: Evidence) -> Samples:
-    """The lags, those of first copies the nearest, of the likely, to the further ones' then.
+    """The lags, those of first copies that are far off the further ones' moved to the likest near.
 
     So where a unit overloads: what it makes of a click is unlike it, and more like it elsewhere.
     """
     lag = found.lag.copy()
-    matches, rate = evidence.matches, evidence.rate
+    matches, reach = evidence.matches, STRAY_S * evidence.rate
     due = np.interp(evidence.at, evidence.at[found.deep], lag[found.deep])
-    for k in np.flatnonzero(found.first):
-        near = matches.near(int(k), float(due[k]), stray(float(due[k]), rate))
+    for k in np.flatnonzero(found.first & (np.abs(lag - due) > reach)):
+        near = matches.near(int(k), float(due[k]), reach)
         like = matches.only(near).like(found.sign)
-        likely = near[like > NEARLY * like.max(initial=1e-9)]
-        if len(likely):
-            lag[k] = matches.lag[likely[np.argmin(np.abs(matches.lag[likely] - due[k]))]]
+        likest = float(like.max(initial=0.0))
+        if likest > NEARLY * np.abs(found.coherence[k]):
+            lag[k] = matches.lag[near[np.argmax(like)]]
     return lag
 
 

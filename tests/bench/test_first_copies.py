@@ -36,17 +36,18 @@ def evidence_of(first, further):
 
 
 @pytest.mark.parametrize(
-    ("further", "told"),
-    # Further ones may be far liker than first ones, about as like, or too few to tell.
-    [(0.95, LAG), (0.7, LAG + 60), (None, LAG + 60)],
+    ("further", "off", "moved"),
+    # Further ones may be far liker than first ones, about as like, or too few to tell; and what is
+    # off them by less than 2 ms may as well be where the delay strays.
+    [(0.95, 60, True), (0.7, 60, False), (None, 60, False), (0.95, 40, False)],
 )
-def test_first_copies_are_where_further_ones_far_liker_are(further, told):
+def test_first_copies_are_where_further_ones_far_liker_are(further, off, moved):
     # An overloaded copy, a little more like what is played where it rings than where it begins.
-    first = [(LAG, 0.58, 0.2), (LAG + 60, 0.66, 0.1)]
+    first = [(LAG, 0.58, 0.2), (LAG + off, 0.66, 0.1)]
     evidence = evidence_of(first, [] if further is None else [(LAG, further, 0.8)])
     found = explain(evidence, LAG, 1)
-    found = msgspec.structs.replace(found, lag=np.where(found.root, LAG + 60, found.lag))
-    assert likeliest(found, evidence)[found.first] == pytest.approx(told)
+    found = msgspec.structs.replace(found, lag=np.where(found.root, LAG + off, found.lag))
+    assert likeliest(found, evidence)[found.first] == pytest.approx(LAG if moved else LAG + off)
 
 
 @pytest.mark.parametrize(
