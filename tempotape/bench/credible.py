@@ -20,6 +20,7 @@ NO_CHANCE = -20.0  # log 10 of how many such lines chance makes
 FALLING_DB = -1.0  # a pass
 LOUDER_DB, LASTING_DB = 4.0, -0.5  # of first copies; of further ones, a pass
 GROWING_DB, GROWING_ERRORS, GROWING_LIKENESS = 1.2, 3.0, 0.75
+MOST_GROWN_DB = 12.0
 GROWING_PART = 0.15  # of the first copies: fewer further ones fall so by chance
 IN_FIRST = 0.75  # of what is played
 
@@ -63,15 +64,19 @@ def _grows(found: Explanation) -> bool:
     """Whether every repeat is louder than the last, or only the first, by much, and all last.
 
     No tape is louder and louder for long; and from echoes to the next sound played it seems so.
+    What grows less may not do it pass after pass, until it would be too loud for any tape.
     """
     further_db = found.level_db(found.deep)
-    most_db = GROWING_DB + min(
-        GROWING_ERRORS * found.level_error_db(found.deep), found.gain_scatter_db
-    )
+    unsure_db = GROWING_ERRORS * found.level_error_db(found.deep)
+    most_db = GROWING_DB + min(unsure_db, found.gain_scatter_db)
+    passes = found.deep.sum() / max(1, found.copied)
     many = found.deep.sum() > found.copied
     louder = many and found.level_db(found.first) > LOUDER_DB and further_db > LASTING_DB
     some = found.deep.sum() > GROWING_PART * found.copied
-    return bool(louder or (some and found.likeness > GROWING_LIKENESS and further_db > most_db))
+    grown = (further_db - unsure_db) * passes > MOST_GROWN_DB
+    return bool(
+        louder or grown or (some and found.likeness > GROWING_LIKENESS and further_db > most_db)
+    )
 
 
 def over_and_over(found: Explanation, evidence: Evidence) -> bool:

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from tempotape.bench.copies import Matches
-from tempotape.bench.credible import credible, over_and_over
+from tempotape.bench.credible import _grows, credible, over_and_over
 from tempotape.bench.explaining import Evidence, explain
 
 LAG, RATE_HZ = 9600.0, 24_000.0
@@ -48,6 +48,15 @@ def copies_of(clicks=10, *, first=0.5, further=0.5, coherence=0.95, found=None, 
 def test_an_echos_copies_are_there_and_are_never_louder_for_long(copies, is_credible):
     found, evidence = copies_of(**copies)
     assert credible(found, evidence, decided=False) is is_credible
+
+
+@pytest.mark.parametrize(("further", "is_credible"), [(1.1, False), (1.01, True), (0.97, True)])
+def test_no_repeat_grows_through_dozens_of_passes(further, is_credible):
+    # By 0.83, 0.09 and -0.26 dB a pass, 29 passes a click played.
+    found, _ = copies_of(clicks=60, further=further, first=further)
+    assert not _grows(found)
+    few = np.arange(120) < 4
+    assert _grows(msgspec.structs.replace(found, root=few, due=few)) is not is_credible
 
 
 @pytest.mark.parametrize(
