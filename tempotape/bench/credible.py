@@ -20,7 +20,7 @@ NO_CHANCE = -20.0  # log 10 of how many such lines chance makes
 FALLING_DB = -1.0  # a pass
 LOUDER_DB, LASTING_DB = 4.0, -0.5  # of first copies; of further ones, a pass
 GROWING_DB, GROWING_ERRORS, GROWING_LIKENESS = 1.2, 3.0, 0.75
-MOST_GROWN_DB = 12.0
+MOST_GROWN_DB = 20.0  # in all; where repeats run into one another some seem to grow
 GROWING_PART = 0.15  # of the first copies: fewer further ones fall so by chance
 IN_FIRST = 0.75  # of what is played
 
