@@ -31,6 +31,7 @@ from tempotape.faults import InputFault
 from tempotape.text import printable
 
 Samples = NDArray[np.float64]
+SingleSamples = NDArray[np.float32]  # where many are held, or worked on at once
 
 LOWEST_RATE_HZ = 8_000
 HIGHEST_RATE_HZ = 768_000

@@ -23,9 +23,9 @@ from scipy import fft
 from tempotape.bench.copies import Matches, copies_of, template
 from tempotape.bench.falling import DB, Cells, Fall, cells_of, fall_of
 from tempotape.bench.onsets import Whitened
-from tempotape.bench.recording import Samples
+from tempotape.bench.recording import Samples, SingleSamples
 from tempotape.bench.rows import evenly
-from tempotape.bench.transfers import Cuts, Stretches, in_line, powers_of, spectra_of
+from tempotape.bench.transfers import Stretches, in_line, powers_of, spectra_of
 from tempotape.text import listed
 
 OCTAVES_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
@@ -209,12 +209,12 @@ class Cutter:
         return round(HUM_S * self.rate_hz)
 
     @property
-    def cuts(self) -> Cuts:
+    def cuts(self) -> SingleSamples:
         """The stretches from `BEFORE_S` before each place on."""
         return self._kept[:, self._hum :]
 
     @property
-    def freed(self) -> Cuts:
+    def freed(self) -> SingleSamples:
         """The same without hum: less what was heard some of its periods earlier.
 
         Of these the median is taken, which a repeat that was heard in one of them does not move.
@@ -242,7 +242,7 @@ class Cutter:
             period_s = min((period_s * (1 + off * step) for off in (-1, 0, 1)), key=left)
         return period_s
 
-    def _hum_in(self, rows: Cuts, period_s: float, length: int) -> Cuts:
+    def _hum_in(self, rows: SingleSamples, period_s: float, length: int) -> SingleSamples:
         """What was heard whole periods before each place, the median."""
         earlier = []
         for number in range(1, int(HUM_S / period_s + 0.5) + 1):
@@ -346,7 +346,7 @@ def _alone(wanted: Sequence[Place], gain_db: float) -> NDArray[np.bool_]:
     return power < 10 ** (LOUD_COMPANY_DB / 10)
 
 
-def _stretches(cutter: Cutter, cuts: Cuts) -> Stretches:
+def _stretches(cutter: Cutter, cuts: SingleSamples) -> Stretches:
     wanted, rate_hz = cutter.wanted, cutter.rate_hz
     at = np.array([(place.at_s - BEFORE_S) * rate_hz for place in wanted])
     hz, spectra, rounding = spectra_of(cuts, at % 1 / rate_hz, rate_hz)

@@ -11,12 +11,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft, linalg, signal
 
 from tempotape.bench.copies import coherence, template
 from tempotape.bench.onsets import Attacks, Whitened
-from tempotape.bench.recording import Samples
+from tempotape.bench.recording import Samples, SingleSamples
 from tempotape.bench.rows import evenly
 from tempotape.bench.thinned import Thinned
 
@@ -26,7 +25,6 @@ MAY_RING = 0.25  # without hiss clicks stay below
 MOST_ASKED = 40
 FRAME_S, MEMORY_S = 0.5, 0.016
 AT_ONCE = 16  # frames
-Single = NDArray[np.float32]
 REGULAR = 1e-4  # of the power, as if it were noise: no note is foretold more exactly
 
 
@@ -71,7 +69,7 @@ def _parts(thinned: Thinned) -> Iterator[Samples]:
             rest = left[half:]
 
 
-def _unforetold(heard: Single, window: Single) -> Single:
+def _unforetold(heard: SingleSamples, window: SingleSamples) -> SingleSamples:
     """Frames as long as the window, a row each, less what the samples before them foretell.
 
     Each row of `heard` begins with as many of these as are asked. By the autocorrelation method,
@@ -88,5 +86,5 @@ def _unforetold(heard: Single, window: Single) -> Single:
     for row, lags in zip(errors, alike, strict=True):
         if lags[0] > 0:
             row[1:] = -linalg.solve_toeplitz(lags[:-1], lags[1:])
-    left: Single = fft.irfft(fft.rfft(heard, size) * fft.rfft(errors, size), size)
+    left: SingleSamples = fft.irfft(fft.rfft(heard, size) * fft.rfft(errors, size), size)
     return left[:, memory : heard.shape[1]]

@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from tempotape.bench.falling import HIGHEST_HZ, LOWEST_HZ, Powers
-from tempotape.bench.recording import Samples
+from tempotape.bench.recording import Samples, SingleSamples
 
-Cuts = NDArray[np.float32]
 Spectra = NDArray[np.complex128]
 Numbers = NDArray[np.int64]
 
@@ -74,7 +73,9 @@ class Stretches(msgspec.Struct, frozen=True):
         return np.flatnonzero((self.repeat == repeat) & (self.between == between))
 
 
-def spectra_of(cuts: Cuts, early_s: Samples, rate_hz: int) -> tuple[Samples, Spectra, float]:
+def spectra_of(
+    cuts: SingleSamples, early_s: Samples, rate_hz: int
+) -> tuple[Samples, Spectra, float]:
     """Frequencies, and the spectrum of each stretch, which begins `early_s` too early.
 
     And the power there of rounding to sixteen bits, which the same sound brings again and again.
