@@ -18,7 +18,7 @@ import numpy as np
 from tempotape.bench.all_wet import all_wet
 from tempotape.bench.beats import REGULAR, beats_apart, off_beat, on_the_beat
 from tempotape.bench.by_chance import not_by_chance
-from tempotape.bench.credible import credible, over_and_over
+from tempotape.bench.credible import credible, grows, over_and_over
 from tempotape.bench.doubts import doubtful
 from tempotape.bench.explaining import Evidence, Explanation
 from tempotape.bench.offered import offered
@@ -64,7 +64,7 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     faint = mono and best.level_db(best.first) < FAINTEST_DB
     if faint or not credible(best, offer.evidence, decided=decided):
         return Belief(None, none)
-    if mono and over_and_over(best, offer.evidence):
+    if grows(best) or (mono and over_and_over(best, offer.evidence)):
         return Belief(None, ONLY_PLAYED)
     doubt = (
         (offer.doubt and best.gain_scatter_db > EVEN_DB)

@@ -1,4 +1,4 @@
-"""Whether copies are there as an echo's are: alike in level, struck, and never louder for long."""
+"""Whether copies are there as an echo's are, alike in level and struck, and get no louder."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def credible(best: Explanation, evidence: Evidence, *, decided: bool) -> bool:
     # A few sounds that come again and again, as loud as ever or none too like, or by chance.
     again = best.copied < few and (unlike or best.level_db(best.deep) > FALLING_DB)
     few_stray = best.copied < FEW_CHAINS and _strays(best)
-    if _grows(best) or again or few_stray or _chance(best, evidence):
+    if again or few_stray or _chance(best, evidence):
         return False
     struck = best.heard_as_attacks
     if struck is not None and struck < LEAST_STRIKES:
@@ -60,7 +60,7 @@ def _chance(best: Explanation, evidence: Evidence) -> bool:
     return few and lines_by_chance(best, evidence) > 0
 
 
-def _grows(found: Explanation) -> bool:
+def grows(found: Explanation) -> bool:
     """Whether every repeat is louder than the last, or only the first, by much, and all last.
 
     No tape is louder and louder for long; and from echoes to the next sound played it seems so.
