@@ -6,7 +6,8 @@ import pytest
 
 from tempotape.bench.believing import LEAST_MARGIN, _least_margin, _rivals
 from tempotape.bench.copies import Matches
-from tempotape.bench.explaining import Evidence, explain
+from tempotape.bench.explaining import explain
+from tests.made_evidence import made_evidence
 
 BEAT, SHORT, LONG, ATTACKS = 12_000, 4800.0, 7300.0, 20
 AT = BEAT * (1 + np.arange(ATTACKS))
@@ -22,16 +23,7 @@ def evidence_of(*lags, since=-10 * BEAT):
         np.full(len(lag), 0.95),
         np.full(len(lag), 0.5),
     )
-    return Evidence(
-        at=AT,
-        since=np.broadcast_to(since, ATTACKS),
-        energy=np.full(ATTACKS, 100.0),
-        matches=matches,
-        heard=None,
-        end=int(AT[-1]) + 4 * BEAT,
-        rate=24_000.0,
-        length_s=0.006,
-    )
+    return made_evidence(AT, matches, since=since)
 
 
 def found_of(*, missing=0, strays=0.0, excused=0):

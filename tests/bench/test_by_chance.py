@@ -8,8 +8,9 @@ import pytest
 
 from tempotape.bench.by_chance import lines_by_chance, not_by_chance
 from tempotape.bench.copies import Matches
-from tempotape.bench.explaining import Evidence, explain
+from tempotape.bench.explaining import explain
 from tempotape.bench.offered import offered
+from tests.made_evidence import made_evidence
 
 RATE_HZ, END = 12_000.0, 240_000
 ATTACKS = 8
@@ -18,16 +19,7 @@ AT = np.linspace(6000, 160_000, ATTACKS).astype(int)
 
 def evidence_of(attack, lag, like=0.5):
     matches = Matches(attack, lag, np.full(len(lag), like), np.full(len(lag), 0.5))
-    return Evidence(
-        at=AT,
-        since=np.full(ATTACKS, -END),
-        energy=np.full(ATTACKS, 100.0),
-        matches=matches,
-        heard=np.zeros(0, int),
-        end=END,
-        rate=RATE_HZ,
-        length_s=0.006,
-    )
+    return made_evidence(AT, matches, since=-END, heard=np.zeros(0, int), end=END, rate_hz=RATE_HZ)
 
 
 def drawn(rng, each):

@@ -6,9 +6,10 @@ import pytest
 
 from tempotape.bench.copies import Matches
 from tempotape.bench.credible import credible, grows, over_and_over
-from tempotape.bench.explaining import Evidence, explain
+from tempotape.bench.explaining import explain
+from tests.made_evidence import made_evidence
 
-LAG, RATE_HZ = 9600.0, 24_000.0
+LAG = 9600.0
 
 
 def copies_of(clicks=10, *, first=0.5, further=0.5, coherence=0.95, found=None, stray=0.0):
@@ -19,16 +20,8 @@ def copies_of(clicks=10, *, first=0.5, further=0.5, coherence=0.95, found=None, 
     lag = LAG + stray * np.where(every % 4 < 2, 1, -1)
     gain = np.where(every % 2, further, first)
     rows = every < (2 * clicks if found is None else 2 * found)
-    evidence = Evidence(
-        at=at,
-        since=np.full(2 * clicks, -100_000),
-        energy=np.full(2 * clicks, 1000.0),
-        matches=Matches(every[rows], lag[rows], np.full(rows.sum(), coherence), gain[rows]),
-        heard=None,
-        end=int(at[-1]) + 100_000,
-        rate=RATE_HZ,
-        length_s=0.006,
-    )
+    matches = Matches(every[rows], lag[rows], np.full(rows.sum(), coherence), gain[rows])
+    evidence = made_evidence(at, matches)
     return explain(evidence, LAG, 1), evidence
 
 

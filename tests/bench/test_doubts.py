@@ -6,8 +6,9 @@ import pytest
 
 from tempotape.bench.copies import Matches
 from tempotape.bench.doubts import _as_well, _from_echoes, doubtful
-from tempotape.bench.explaining import Evidence, explain
+from tempotape.bench.explaining import explain
 from tempotape.bench.played_again import Offer
+from tests.made_evidence import made_evidence
 
 BEAT, SHORT, ATTACKS = 12_000, 4800.0, 20
 AT = BEAT * (1 + np.arange(ATTACKS))
@@ -20,16 +21,8 @@ def offer_of(*, first_copied=True, all_copied=True, in_the_midst=False, gain=0.5
     before = before if all_copied else before[before != 7]
     attack = np.r_[rows, before]
     lag = np.r_[np.full(len(rows), SHORT), np.full(len(before), SHORT + BEAT)]
-    evidence = Evidence(
-        at=AT,
-        since=np.full(ATTACKS, 0 if in_the_midst else -10 * BEAT),
-        energy=np.full(ATTACKS, 100.0),
-        matches=Matches(attack, lag, np.full(len(lag), 0.95), np.full(len(lag), gain)),
-        heard=None,
-        end=int(AT[-1]) + 4 * BEAT,
-        rate=24_000.0,
-        length_s=0.006,
-    )
+    matches = Matches(attack, lag, np.full(len(lag), 0.95), np.full(len(lag), gain))
+    evidence = made_evidence(AT, matches, since=0 if in_the_midst else -10 * BEAT)
     lags = [explain(evidence, lag, 1) for lag in (SHORT, SHORT + BEAT)]
     return Offer(evidence, lags, beats=[float(BEAT)]), *lags
 

@@ -5,8 +5,9 @@ import numpy as np
 import pytest
 
 from tempotape.bench.copies import Matches
-from tempotape.bench.explaining import Evidence, explain, follow
+from tempotape.bench.explaining import explain, follow
 from tempotape.bench.offered import _take_turns, offered
+from tests.made_evidence import made_evidence
 
 RATE_HZ, LAG, ATTACKS = 24_000.0, 9600.0, 24
 AT = 20_000 * (1 + np.arange(ATTACKS))
@@ -15,16 +16,7 @@ AT = 20_000 * (1 + np.arange(ATTACKS))
 def evidence_of(lag, gain=0.5, coherence=0.95):
     every = np.arange(ATTACKS)
     matches = Matches(every, lag, np.full(ATTACKS, coherence), np.broadcast_to(gain, ATTACKS))
-    return Evidence(
-        at=AT,
-        since=np.full(ATTACKS, -100_000),
-        energy=np.full(ATTACKS, 1000.0),
-        matches=matches,
-        heard=None,
-        end=int(AT[-1]) + 100_000,
-        rate=RATE_HZ,
-        length_s=0.006,
-    )
+    return made_evidence(AT, matches)
 
 
 @pytest.mark.parametrize(

@@ -5,10 +5,11 @@ import numpy as np
 import pytest
 
 from tempotape.bench.copies import Matches
-from tempotape.bench.explaining import Evidence, explain
+from tempotape.bench.explaining import explain
 from tempotape.bench.first_copies import likeliest, pairs, undisturbed, undisturbed_rows
+from tests.made_evidence import made_evidence
 
-RATE_HZ, LAG, PLAYED = 24_000.0, 9600.0, 12
+LAG, PLAYED = 9600.0, 12
 BETWEEN = 40_000
 
 
@@ -23,16 +24,7 @@ def evidence_of(first, further):
         for match in matches
     ]
     attack, lag, coherence, gain = np.array(rows).T
-    return Evidence(
-        at=at,
-        since=np.full(2 * PLAYED, -100_000),
-        energy=np.full(2 * PLAYED, 1000.0),
-        matches=Matches(attack.astype(np.int64), lag, coherence, gain),
-        heard=None,
-        end=int(at[-1]) + 100_000,
-        rate=RATE_HZ,
-        length_s=0.006,
-    )
+    return made_evidence(at, Matches(attack.astype(np.int64), lag, coherence, gain))
 
 
 @pytest.mark.parametrize(
