@@ -173,11 +173,14 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
 
     def level_error_db(self, rows: NDArray[np.bool_]) -> float:
         """Standard error of that level, dB (pi / 2 more variance than a mean's, normal scatter)."""
+        return float(np.sqrt(np.pi / 2 / max(1, rows.sum()))) * self.level_scatter_db(rows)
+
+    def level_scatter_db(self, rows: NDArray[np.bool_]) -> float:
+        """How that level scatters from copy to copy, dB: one standard deviation."""
         if not rows.any():
             return 0.0
         level = 20 * np.log10(np.abs(self.gain[rows]))
-        scatter = float(stats.median_abs_deviation(level, scale="normal"))
-        return float(np.sqrt(np.pi / 2 / len(level))) * scatter
+        return float(stats.median_abs_deviation(level, scale="normal"))
 
     def with_roots(self, root: NDArray[np.bool_]) -> Explanation:
         """The same with these roots alone; of their copies, if that explains more, others.

@@ -21,6 +21,7 @@ from tempotape.bench.rows import evenly
 MOST_ASKED = 12  # of the likeliest lags
 NEAR_S, ONE_LAG_S = 0.002, 0.004  # to a part of a lag; to a lag itself
 NO_LOSS_DB, PART_LOSS_DB = (3.2, 0.7), (4.0, 1.2)  # of a first copy, and of further ones
+PLAIN, VARYING = 0.97, 2.0  # copies so like scatter by so much as what is played, by no tape
 LOSS_DB = 0.2  # a pass, of which a loop is known
 SAME_SHAPE, MOST_UNSURE = 3e-3, 0.3  # 1 less coherence squared: a tape changes more
 ALIKE, SAME, MUCH_SAME = 10.0, 3e-4, 1e-3  # of such changes; the first times the least
@@ -200,11 +201,12 @@ def _lossless(found: Explanation, first_db: float, further_db: float) -> bool:
     """Whether copies, and copies of copies, are as loud as what they copy."""
     if found.deep.sum() < max(2, found.copied // 2):
         return False
-    first = found.first
     further = found.level_db(found.deep)
+    if found.likeness > PLAIN:
+        first_db += VARYING * found.level_scatter_db(found.deep)
     # Sounds that run into one another add up.
     most_lost_db = further_db + _unsure_db(found)
-    return abs(found.level_db(first)) < first_db and -most_lost_db < further < 2 * further_db
+    return abs(found.level_db(found.first)) < first_db and -most_lost_db < further < 2 * further_db
 
 
 def _loses(found: Explanation) -> bool:

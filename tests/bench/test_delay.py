@@ -334,6 +334,19 @@ def test_regular_clicks_are_told_from_their_echoes(changes, interval_s, kind, sp
     assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
 
 
+def test_regular_clicks_of_many_levels_are_told_from_their_echoes():
+    # The second is 4.6 dB fainter than the first; and so is each of its echoes than that of the
+    # first, as if the interval were the delay.
+    times_s, frames = 1.0 + 2.6113 * np.arange(12), 34 * RATE_HZ
+    levels_db = [0, -4.6, 0.2, -1.9, -3.6, -1.2, -3.9, -4, -0.7, -1.7, 0.3, -2.7]
+    one_by_one = [clicks([at_s], frames, RATE_HZ) for at_s in times_s]
+    sound = np.tensordot(10 ** (np.array(levels_db) / 20), one_by_one, 1)
+    unit = changed(UNIT, gap_mm=110.7, feedback=-0.6, hiss=1e-5)
+    played = play(unit, sound, RATE_HZ, seed=4)
+    delay = heard(in_16_bits(mixed(sound, played, 0.5, 0.3))).delay
+    assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
+
+
 @pytest.mark.parametrize(("gap_mm", "kind"), [(33.0, "tone"), (55.0, "burst")])
 def test_one_echo_each_of_regular_clicks_is_told_by_what_wavers(gap_mm, kind):
     # Click and echo might change places, but for the wow: it is in the echoes alone.
