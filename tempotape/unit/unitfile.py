@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import itertools
+import tomllib
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
@@ -35,25 +37,59 @@ def add_points(path: Path, points: Sequence[Point]) -> Unit:
     a point cannot be used.
     """
     import tomlkit  # noqa: PLC0415 - needed only to rewrite a file
+    from tomlkit.items import Array  # noqa: PLC0415
 
     unit = read_unit(path)
     check_points(unit, points)
     text = read_text(path, what="unit file")
     document = tomlkit.parse(text)
-    measured = document.setdefault("measured", tomlkit.aot())
+    measured: Any = document.setdefault("measured", tomlkit.aot())
+    known = [
+        {key: value for key, value in msgspec.structs.asdict(point).items() if value is not None}
+        for point in points
+    ]
+    if isinstance(measured, Array):
+        for values in known:
+            entry = tomlkit.inline_table()
+            entry.update(values)
+            measured.append(entry)
+    else:
+        _append_tables(measured, known, text)
+    rewritten = tomlkit.dumps(document)
+    longer = msgspec.structs.replace(unit, measured=(*unit.measured, *points))
+    if _as_read(rewritten) != longer:
+        raise InputFault(
+            "points cannot be added to it as it is written",
+            expected="each point as a table of its own, [[measured]]",
+            source=str(path),
+            entry="measured",
+        )
+    write_whole(path, rewritten)
+    return longer
+
+
+def _append_tables(measured: Any, known: Sequence[dict[str, Any]], text: str) -> None:
+    """Append `[[measured]]` tables to those of a file with that text, a blank line before each."""
+    import tomlkit  # noqa: PLC0415 - needed only to rewrite a file
+
     amid = len(measured) > 0  # then what follows those may go on after a blank line
     spaced = (measured[-1].as_string() if amid else text).endswith("\n\n")
-    for number, point in enumerate(points, 1):
+    for number, values in enumerate(known, 1):
         table = tomlkit.table()
-        known = {key: getattr(point, key) for key in Point.__struct_fields__}
-        table.update({key: value for key, value in known.items() if value is not None})
+        table.update(values)
         if number > 1 or not spaced:
             table.trivia.indent = "\n"  # a blank line before each
-        if amid and spaced and number == len(points):
+        if amid and spaced and number == len(known):
             table.add(tomlkit.nl())  # and one after the last
         measured.append(table)
-    write_whole(path, tomlkit.dumps(document))
-    return msgspec.structs.replace(unit, measured=(*unit.measured, *points))
+
+
+def _as_read(text: str) -> Unit | None:
+    """The unit in that text, or None where it holds none."""
+    try:
+        return checked(tomllib.loads(text), Unit, source="")
+    except (tomllib.TOMLDecodeError, InputFault):
+        return None
 
 
 def check_unit(unit: Unit) -> None:

@@ -298,6 +298,31 @@ def test_a_blank_line_stands_between_points_added_amid_the_file(tmp_path):
     assert path.read_text().startswith(f"{head}{first}\n\n{second}\n[loop]")
 
 
+@pytest.mark.parametrize(
+    "listed",
+    [
+        "[]",
+        "[\n]",
+        '[{ head = "long", knob = 1, delay_ms = 900 }]  # slowest',
+        '[\n  { head = "long", knob = 1, delay_ms = 900 },\n]',
+        '[{ head = "long", knob = 1, delay_ms = 900 }, # one\n  # and so on\n]',
+    ],
+)
+def test_points_are_added_to_a_list_in_one_entry(tmp_path, listed):
+    text = GOOD.partition("[[measured]]")[0].replace(
+        "format = 1", f"format = 1\nmeasured = {listed}"
+    )
+    path = written(tmp_path, text)
+    before = read_unit(path)
+    points = (Point("long", 9.0, 250.0), Point("short", 0.0, 400.0, 2.0))
+    unit = add_points(path, points)
+    assert unit == read_unit(path)
+    assert unit.measured == (*before.measured, *points)
+    assert [note for note in ("# slowest", "# one", "# and so on") if note in listed] == [
+        note for note in ("# slowest", "# one", "# and so on") if note in path.read_text()
+    ]
+
+
 def test_points_that_do_not_fit_leave_the_file_alone(tmp_path):
     path = written(tmp_path, GOOD)
     with pytest.raises(InputFault, match="measured 1: knob is 12; expected 0 to 10"):
