@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import subprocess
 import sys
@@ -353,6 +354,26 @@ def test_a_closed_pipe_is_no_traceback():
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
         running.stdout.close()
         assert running.stderr.read() == b""
+
+
+@pytest.mark.parametrize(
+    ("words", "returned"),
+    [
+        ((), 0),
+        (("stage", "--unit", KESTREL, "--tempo", "96"), 0),
+        (("calibrate", "--unit", KESTREL, "--point", "short:5:181"), 0),
+        (("calibrate", "--unit", KESTREL, "--tap", "short:5"), 1),
+    ],
+)
+def test_a_closed_standard_input_is_no_traceback(words, returned, tmp_path):
+    line = ["sh", "-c", 'exec "$@" <&-', "sh", sys.executable, "-m", "tempotape", *words]
+    homes = {f"XDG_{home}_HOME": str(tmp_path) for home in ("STATE", "CACHE", "CONFIG")}
+    done = subprocess.run(
+        line, capture_output=True, text=True, check=False, env={**os.environ, **homes}
+    )
+    assert done.returncode == returned, done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stdout if not returned else done.stderr.count("\n") == 1
 
 
 def test_a_full_disk_behind_standard_output_is_one_sentence():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from contextlib import suppress
 
@@ -66,6 +67,7 @@ def commands(context: click.Context) -> None:
 
 def main() -> None:
     """Run a command; a fault of the input ends in one sentence and exit code 1."""
+    _open_closed_streams()
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
@@ -79,3 +81,10 @@ def main() -> None:
         with suppress(OSError):  # or a terminal that was closed
             click.echo(f"cannot write: {printable(fault.strerror or str(fault))}", err=True)
         sys.exit(AT_FAULT)
+
+
+def _open_closed_streams() -> None:
+    """A standard stream that was closed leads nowhere, and no other file takes its number."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode))  # noqa: SIM115, PTH123 - for as long as we run
