@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
 
 import msgspec
@@ -54,32 +55,36 @@ QUARTER = NOTE_VALUES["quarter"]
 USUAL_REPEATS = (QUARTER, NOTE_VALUES["dotted eighth"], NOTE_VALUES["eighth"])
 
 
+# Blanks, underscores, and hyphens with the dashes and the minus that programs make of them.
+_APART = re.compile(r"[\s_\-\u2010-\u2015\u2212]+")
+
+
 def _folded(name: str) -> str:
-    return " ".join(name.casefold().replace("-", " ").replace("_", " ").split())
+    """Its words run together, in small letters, without `note`."""
+    words = _APART.split(name.casefold())
+    return "".join(word for word in words if word not in ("note", "notes"))
 
 
 _FOLDED = {_folded(name): note for name, note in NOTE_VALUES.items()}
 _BRITISH = ("semibreve", "minim", "crotchet", "quaver", "semiquaver", "demisemiquaver")
 _FOLDED |= {
-    form.format(british): NOTE_VALUES[form.format(plain)]
+    _folded(form.format(british)): NOTE_VALUES[form.format(plain)]
     for british, plain in zip(_BRITISH, _PLAIN, strict=True)
     for form in _FORMS
 }
-# The same values by the other word orders in use.
-_FOLDED |= {f"triplet {_folded(plain)}": NOTE_VALUES[f"{plain} triplet"] for plain in _PLAIN} | {
-    f"doubledotted {_folded(plain)}": NOTE_VALUES[f"double dotted {plain}"] for plain in _PLAIN
-}
+# The same values by the other word order in use.
+_FOLDED |= {_folded(f"triplet {plain}"): NOTE_VALUES[f"{plain} triplet"] for plain in _PLAIN}
 
 
 def note_value(name: str, *, entry: str = "") -> NoteValue:
-    """The note value of that name; case, hyphens and a closing `note` do not count.
+    """The note value of that name; case, hyphens and the word `note` do not count.
 
     Raises InputFault with the nearest known name.
 
     >>> note_value("Dotted-Eighth").name
     'dotted eighth'
     """
-    folded = _folded(name).removesuffix(" note").removesuffix(" notes")
+    folded = _folded(name)
     found = _FOLDED.get(folded) or _FOLDED.get(folded.removesuffix("s"))
     if found is None:
         close = nearest(folded, _FOLDED)

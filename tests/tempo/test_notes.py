@@ -62,6 +62,10 @@ def test_every_row_follows_the_rules_of_notation(plain):
         ("dotted crotchet", "dotted quarter"),
         ("quaver", "eighth"),
         ("minim triplet", "half triplet"),
+        ("quarter-note triplet", "quarter triplet"),
+        ("Half note triplets", "half triplet"),
+        ("quarter\u2011triplet", "quarter triplet"),  # a hyphen that does not break
+        ("thirtysecond", "thirty-second"),
     ],
 )
 def test_names_as_musicians_write_them(written, name):
