@@ -143,7 +143,7 @@ def test_a_grid_that_is_none_is_told(run, at):
     code, out, err = run("curve", "--unit", KESTREL, "--at", at)
     assert (code, out) == (1, "")
     assert err == (
-        f'--at: grid is "{at}"; expected LOW:HIGH:STEP, as 2:9:0.5, of at most 10000 readings\n'
+        f'--at: grid is "{at}"; expected LOW:HIGH:STEP, as 2:9:0.5, of at most 10001 readings\n'
     )
 
 
@@ -388,3 +388,5 @@ def test_a_full_disk_behind_standard_output_is_one_sentence():
 def test_readings_asked_for_are_told_as_asked(run):
     _, out, _ = run("curve", "--unit", KESTREL, "--at", "2.51:2.51:1")
     assert "\n2.51 " in out
+    _, out, _ = run("curve", "--unit", KESTREL, "--at", "0:10:0.1", "--json")
+    assert [row["knob"] for row in json.loads(out)["grid"]] == [tenth / 10 for tenth in range(101)]

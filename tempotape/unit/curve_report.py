@@ -13,7 +13,7 @@ from tempotape.unit.curve import FittedPoint
 from tempotape.unit.next_measurement import NextMeasurement, next_measurement
 from tempotape.unit.steadiness import Zone
 
-MOST_GRID_ROWS = 10_000
+MOST_GRID_ROWS = 10_001
 _USUAL_ROWS = 20
 
 
@@ -60,9 +60,11 @@ class GridSpan(msgspec.Struct, frozen=True):
     step: float
 
     def readings(self) -> list[float]:
-        # A step that divides the span up to rounding still ends on `high`.
+        # A step that divides the span up to rounding still ends on `high`; and readings are told
+        # as they are written, 0.3 and not 0.30000000000000004.
         count = math.floor((self.high - self.low) / self.step + 1e-9)
-        return [min(self.low + row * self.step, self.high) for row in range(count + 1)]
+        readings = (round(self.low + row * self.step, 12) for row in range(count + 1))
+        return [min(reading, self.high) for reading in readings]
 
 
 def grid_span(text: str, *, entry: str = "") -> GridSpan:
