@@ -2,6 +2,7 @@
 
 import json
 
+import mido
 import pytest
 from click.testing import CliRunner
 
@@ -106,6 +107,34 @@ def test_another_unit_may_be_given():
     report = json.loads(run(plan, DEMO_SET, "--unit", HERON, "--json")[0])
     assert report["unit"] == "Heron"
     assert "o'clock" in run(plan, DEMO_SET, "--unit", HERON)[0]
+
+
+def test_a_midi_file_counts_before_the_tempo_and_a_moving_start_is_told_everywhere(tmp_path):
+    track = mido.MidiTrack()
+    for bpm in range(100, 140):  # a quarter each
+        track.append(mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(bpm)))
+        track.append(mido.Message("note_on", time=480))
+    mido.MidiFile(tracks=[track], ticks_per_beat=480).save(tmp_path / "a.mid")
+    path = tmp_path / "s.toml"
+    path.write_text(
+        'format = 1\nname = "S"\n[[song]]\ntitle = "A"\ntempo_bpm = 96\nmidi_file = "a.mid"\n',
+        encoding="utf-8",
+    )
+    section = "bars 1-10, 4/4, between 100 and 139"
+    report = json.loads(run(plan, path, "--unit", DEMO_UNIT, "--json")[0])
+    (song,) = report["songs"]
+    assert (song["section"], song["in_time"]) == (section, False)
+    assert report["warnings"][0] == (
+        f'song 1 "A", section "{section}": tempo_bpm is 96, but "a.mid" begins between 100 and '
+        "139: the file's tempo is taken"
+    )
+    assert "is loose: the tempo moves between 100 and 139" in report["warnings"][1]
+    text = run(plan, path, "--unit", DEMO_UNIT)[0]
+    assert "\n1  A\n" in text
+    assert ", LOOSE" in text
+    for form in ("text", "html", "csv"):
+        told = run(sheet, path, "--unit", DEMO_UNIT, "-o", "-", "--as", form)[0]
+        assert section in told
 
 
 def test_a_csv_is_planned_with_a_unit_from_the_command_line(tmp_path):

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import msgspec
+
 from tempotape.faults import InputFault
+from tempotape.songs.moving_tempo import Moving
 from tempotape.songs.setlist import Section, Setlist, Song, inside_tree, song_entry
 from tempotape.tempo.midi_file import SAME_BPM, TempoSection, read_tempo_map, sections
 from tempotape.tempo.notes import NoteValue
@@ -17,9 +20,10 @@ MOST_SECTIONS = 100
 def midi_sections(setlist: Setlist, path: Path) -> dict[int, tuple[Section, ...]]:
     """By song number, the sections in the song's MIDI file, tempi counted in the song's beat.
 
-    The first one is how the song begins; what has no name in the file is named after its bars. A
-    song with sections of its own takes only the first. `path` is the set's own file. Raises
-    InputFault naming the set, the song and the MIDI file.
+    The first one is how the song begins; what has no name in the file is named after its bars, and
+    one whose tempo moves also says between what. A song with sections of its own takes only the
+    first. `path` is the set's own file. Raises InputFault naming the set, the song and the MIDI
+    file.
     """
     found: dict[int, tuple[Section, ...]] = {}
     for number, song in enumerate(setlist.song, 1):
@@ -38,7 +42,9 @@ def midi_sections(setlist: Setlist, path: Path) -> dict[int, tuple[Section, ...]
 def _sections(song: Song, file: Path) -> tuple[Section, ...]:
     kept: list[TempoSection] = []
     for section in sections(read_tempo_map(file)):
-        if not kept or abs(section.tempo_bpm - kept[-1].tempo_bpm) >= SAME_BPM:
+        # A tempo that moves about the one before it is still no steady one.
+        steady = kept and kept[-1].held and section.held
+        if not steady or abs(section.tempo_bpm - kept[-1].tempo_bpm) >= SAME_BPM:
             kept.append(section)
     if song.section:
         kept = kept[:1]
@@ -64,8 +70,9 @@ def _section(section: TempoSection, beat: NoteValue, file: Path) -> Section:
         )
     many = section.last_bar > section.first_bar
     bars = f"bars {section.first_bar}-{section.last_bar}" if many else f"bar {section.first_bar}"
-    name = f"{bars}, {section.numerator}/{section.denominator}"
-    if not section.held:
-        low, high = (round(bpm / quarters, 1) for bpm in (section.low_bpm, section.high_bpm))
-        name = f"{name}, between {low:g} and {high:g}"
-    return Section(section.name or name, tempo_bpm)
+    name = section.name or f"{bars}, {section.numerator}/{section.denominator}"
+    if section.held:
+        return Section(name, tempo_bpm)
+    low_bpm, high_bpm = section.low_bpm / quarters, section.high_bpm / quarters
+    moving = Moving(name, tempo_bpm, low_bpm=low_bpm, high_bpm=high_bpm)
+    return msgspec.structs.replace(moving, name=f"{name}, {moving.span}")

@@ -16,10 +16,11 @@ from tempotape.advice.wording import zone_words
 from tempotape.faults import InputFault
 from tempotape.songs.choices import Choice, Finder, Found, setting_of
 from tempotape.songs.hand_moves import LEAVE, move_text
+from tempotape.songs.moving_tempo import outrun
 from tempotape.songs.offers import Offering
 from tempotape.songs.parts import Part, parts_of
 from tempotape.songs.planner import Cost, Weights, cheapest_path, cost_of, haste
-from tempotape.songs.setlist import Setlist, with_known_heads
+from tempotape.songs.setlist import Setlist, shared_programs, with_known_heads
 from tempotape.songs.used_log import PartKey, Used
 from tempotape.text import quoted
 from tempotape.unit.calibration import Calibration
@@ -37,7 +38,9 @@ HABIT = 0.25
 # the set was tapped through (our own judgement).
 _SHORTEST_GAP_S = 2.0
 _SHORTEST_PLAYED_S = 20.0
+LIVE_OUTSIDE = "no tempo outside its sections: type or tap it on stage"
 _NO_TEMPO = "no tempo in the set: type or tap it on stage; the hand stays where it was"
+_TIMING_WORDS = ("in time: ", "loose: ")
 
 
 class ToldChoice(msgspec.Struct, frozen=True):
@@ -125,9 +128,10 @@ def plan_of(
     setlist = with_known_heads(setlist, calibration.unit.head_names, source=str(path))
     try:
         parts = parts_of(setlist, midi_sections(setlist, path))
-        return plan_parts(setlist.name, parts, calibration, used=used, with_choices=with_choices)
+        plan = plan_parts(setlist.name, parts, calibration, used=used, with_choices=with_choices)
     except InputFault as fault:
         raise fault if fault.source else fault.located(source=str(path)) from None
+    return msgspec.structs.replace(plan, warnings=(*plan.warnings, *shared_programs(setlist)))
 
 
 def plan_parts(
@@ -167,13 +171,16 @@ def plan_parts(
         if choice is None or wanted is None:
             songs.append(_passed_over(offering, common))
             continue
+        setting = setting_of(calibration, wanted.wish, choice)
+        moving = outrun(setting, part.moves)
         told = _Told(
             calibration=calibration,
             common=common,
             found=wanted,
             choices=choices[index],
             choice=choice,
-            setting=setting_of(calibration, wanted.wish, choice),
+            setting=msgspec.structs.replace(setting, in_time=setting.in_time and not moving),
+            moving=moving,
             before=before,
             lender=None if choice.lender is None else parts[choice.lender],
             offered=offering.offers(wanted.wish) if choice.zone == "unstable" else (),
@@ -240,7 +247,7 @@ class _Common(msgspec.Struct, frozen=True):
 
 
 class _Told(msgspec.Struct, frozen=True):
-    """One choice on its path, put into words."""
+    """One choice on its path, put into words; `moving` says why no one delay is in time."""
 
     calibration: Calibration
     common: _Common
@@ -248,6 +255,7 @@ class _Told(msgspec.Struct, frozen=True):
     choices: Sequence[Choice]
     choice: Choice
     setting: Setting
+    moving: str
     before: Choice | None
     lender: Part | None
     offered: tuple[str, ...]
@@ -260,7 +268,7 @@ class _Told(msgspec.Struct, frozen=True):
         return PlannedSong(
             number=part.number,
             title=part.title,
-            section=part.section,
+            section=part.named,
             tempo_bpm=part.tempo_bpm,
             beat=part.beat,
             note=choice.note,
@@ -284,17 +292,24 @@ class _Told(msgspec.Struct, frozen=True):
             offers=self.offered,
             cost=cost,
             warnings=tuple(self._warnings(reasons, hand)),
-            reasons=(*((instead,) if instead else ()), *reasons, *self.offered),
+            reasons=(
+                *((instead,) if instead else ()),
+                *reasons,
+                *self.offered,
+                *_live_outside(part),
+            ),
             gap_from_last=self.common.gap_from_last,
             choices=self.common.considered,
         )
 
     def _warnings(self, reasons: Sequence[str], hand: str) -> Iterator[str]:
         setting, part = self.setting, self.common.part
+        if part.remark:
+            yield part.remark
         if setting.zone == "unstable":
             yield "; ".join(reasons[:2])
         if not setting.in_time:
-            yield f"{setting.note} on head {setting.head} is {_timing_sentence(setting)}"
+            yield f"{setting.note} on head {setting.head} is {self._timing}"
         moved = self.before is not None and (
             self.choice.mark != self.before.mark or self.choice.head != self.before.head
         )
@@ -310,7 +325,19 @@ class _Told(msgspec.Struct, frozen=True):
             return move_text(knob, None, None, choice.head, choice.knob)
         return move_text(knob, before.head, before.knob, choice.head, choice.knob)
 
+    @property
+    def _timing(self) -> str:
+        return self.moving or _timing_sentence(self.setting)
+
     def _reasons(self) -> tuple[str, ...]:
+        at_mean = self._reasons_at_mean()
+        if not self.moving:
+            return at_mean
+        return tuple(
+            self.moving if reason.startswith(_TIMING_WORDS) else reason for reason in at_mean
+        )
+
+    def _reasons_at_mean(self) -> tuple[str, ...]:
         setting, found = self.setting, self.found
         if self.lender is not None:
             off_ms = (setting.delay_ms or 0.0) - setting.target_ms
@@ -368,6 +395,10 @@ def _timing_sentence(setting: Setting) -> str:
     )
 
 
+def _live_outside(part: Part) -> tuple[str, ...]:
+    return (LIVE_OUTSIDE,) if part.live_outside else ()
+
+
 def _passed_over(offering: Offering, common: _Common) -> PlannedSong:
     """A part without a setting: found live, or out of reach with what would work instead."""
     part = common.part
@@ -379,7 +410,7 @@ def _passed_over(offering: Offering, common: _Common) -> PlannedSong:
     return PlannedSong(
         number=part.number,
         title=part.title,
-        section=part.section,
+        section=part.named,
         tempo_bpm=part.tempo_bpm,
         beat=part.beat,
         note=None,
@@ -402,8 +433,11 @@ def _passed_over(offering: Offering, common: _Common) -> PlannedSong:
         instead="",
         offers=offered,
         cost=None,
-        warnings=() if part.wish is None else (f"out of reach: {why}",),
-        reasons=(why, *offered),
+        warnings=(
+            *((part.remark,) if part.remark else ()),
+            *(() if part.wish is None else (f"out of reach: {why}",)),
+        ),
+        reasons=(why, *offered, *_live_outside(part)),
         gap_from_last=common.gap_from_last,
         choices=common.considered,
     )

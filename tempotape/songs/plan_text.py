@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
-from tempotape.songs.plan_report import Plan, PlannedSong
+from tempotape.songs.plan_report import LIVE_OUTSIDE, Plan, PlannedSong
 from tempotape.tables import columns
 from tempotape.text import printable
 
@@ -24,7 +24,8 @@ def plan_text(plan: Plan) -> str:
     for warning in plan.warnings:
         lines += _wrapped(f"WARNING {warning}", after="  ")
     lines += [""] if plan.warnings else []
-    rows = [_row(song) for song in plan.songs]
+    told = list(_told(plan.songs))
+    rows = [row for row, _ in told]
     others = sum(
         max(len(cell) for cell in column) + 2
         for place, column in enumerate(zip(_HEADER, *rows, strict=True))
@@ -34,12 +35,20 @@ def plan_text(plan: Plan) -> str:
     cut = [(row[0], shortened(row[1], longest), *row[2:]) for row in rows]
     header, *table = columns([_HEADER, *cut])
     lines.append(header)
-    for line, song in zip(table, plan.songs, strict=True):
+    for line, (_, below) in zip(table, told, strict=True):
         lines.append(line)
-        for told in _below(song):
-            lines += _wrapped(f"    {told}", after="      ")
+        for sentence in below:
+            lines += _wrapped(f"    {sentence}", after="      ")
     lines += ["", totals_text(plan)]
     return "\n".join(lines)
+
+
+def with_openings(songs: Iterable[PlannedSong]) -> Iterator[tuple[PlannedSong, bool]]:
+    """Each part, and whether its song begins with it."""
+    before = None
+    for song in songs:
+        yield song, song.number != before
+        before = song.number
 
 
 def shortened(text: str, longest: int) -> str:
@@ -75,6 +84,18 @@ def _wrapped(text: str, *, after: str) -> list[str]:
     return textwrap.wrap(text, WIDTH, subsequent_indent=after)
 
 
+def _told(songs: Iterable[PlannedSong]) -> Iterator[tuple[tuple[str, ...], tuple[str, ...]]]:
+    """The rows, each with the sentences below it; a song that begins with a section has a heading.
+
+    Number and title so stand in the first row of every song.
+    """
+    for song, opens in with_openings(songs):
+        if opens and song.section is not None:
+            heading = (str(song.number), song.title, *("" for _ in _HEADER[2:]))
+            yield heading, ((LIVE_OUTSIDE,) if LIVE_OUTSIDE in song.reasons else ())
+        yield _row(song), tuple(_below(song))
+
+
 def _row(song: PlannedSong) -> tuple[str, ...]:
     named = song.title if song.section is None else f"  {song.section}"
     number = str(song.number) if song.section is None else ""
@@ -94,7 +115,7 @@ def _row(song: PlannedSong) -> tuple[str, ...]:
 
 def _below(song: PlannedSong) -> Iterator[str]:
     if song.knob is None:
-        yield from song.reasons
+        yield from (reason for reason in song.reasons if reason != LIVE_OUTSIDE)
         return
     yield song.hand
     if song.instead:

@@ -228,7 +228,7 @@ def _changes(song: Song, edit: SongEdit) -> dict[str, Any]:
     """The entries of the song that become others, None where one goes. Raises InputFault."""
     changes = _tempo_change(song.tempo_bpm, edit)
     if changes and song.midi_file is not None:
-        # The two would disagree, and such a set cannot be planned.
+        # The file's tempo counts, so that another one in the set would change nothing.
         raise InputFault(
             f"the tempo comes from {quoted(song.midi_file)}",
             expected="a song without midi_file, to write a tempo back",

@@ -13,13 +13,14 @@ from tempotape.advice.advise import Wish, known_head
 from tempotape.advice.ranking import Taste
 from tempotape.faults import InputFault
 from tempotape.tempo.notes import QUARTER, USUAL_REPEATS, NoteValue, note_value
-from tempotape.text import quoted
+from tempotape.text import listed, quoted
 from tempotape.userfiles import checked, read_toml
 
 LongText = Annotated[str, Meta(min_length=0, max_length=10_000)]
 Title = Annotated[str, Meta(min_length=1, max_length=10_000)]
 Tempo = Annotated[float, Meta(ge=20, le=400)]
 NoteName = Annotated[str, Meta(min_length=1, max_length=100)]
+_MOST_NAMED = 4
 
 
 class Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -91,6 +92,28 @@ def read_setlist(path: Path) -> Setlist:
 def song_entry(number: int, title: str) -> str:
     """A song as a message names it: `song 3 "Low Tide"`."""
     return f"song {number} {quoted(title)}"
+
+
+def shared_programs(setlist: Setlist) -> tuple[str, ...]:
+    """A sentence for each program number of several songs: only the first of them can be called."""
+    songs: dict[int, list[str]] = {}
+    for number, song in enumerate(setlist.song, 1):
+        if song.program is not None:
+            songs.setdefault(song.program, []).append(song_entry(number, song.title))
+    return tuple(
+        f"{listed(_few(entries), 'and')} have the same program, {program}: "
+        f"Program Change {program} calls only the first of them"
+        for program, entries in songs.items()
+        if len(entries) > 1
+    )
+
+
+def _few(entries: Sequence[str]) -> Sequence[str]:
+    """At most four entries: of more than that, three and how many there are beside."""
+    if len(entries) <= _MOST_NAMED:
+        return entries
+    shown = entries[: _MOST_NAMED - 1]
+    return (*shown, f"{len(entries) - len(shown)} more songs")
 
 
 def with_known_heads(setlist: Setlist, heads: Sequence[str], *, source: str = "") -> Setlist:

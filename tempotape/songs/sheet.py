@@ -7,8 +7,14 @@ import io
 import textwrap
 from collections.abc import Iterator
 
-from tempotape.songs.plan_report import Plan, PlannedSong
-from tempotape.songs.plan_text import shortened, state_words, tempo_text, totals_text
+from tempotape.songs.plan_report import LIVE_OUTSIDE, Plan, PlannedSong
+from tempotape.songs.plan_text import (
+    shortened,
+    state_words,
+    tempo_text,
+    totals_text,
+    with_openings,
+)
 from tempotape.text import printable
 from tempotape.unit.calibration import Calibration
 
@@ -36,26 +42,29 @@ def sheet_text(plan: Plan, calibration: Calibration) -> str:
     lines = [shortened(plan.set_name, WIDTH), shortened(f"Echo unit: {plan.unit}", WIDTH)]
     lines += textwrap.wrap(shortened(conditions_text(calibration), LONGEST_NOTES), WIDTH)
     lines += [totals_text(plan), ""]
-    for song in plan.songs:
-        first, *rest = _lines(song)
-        number = f"{song.number:2}" if song.section is None else "  "
+    for song, opens in with_openings(plan.songs):
+        first, *rest = _lines(song, opens=opens)
+        number = f"{song.number:2}" if opens else "  "
         lines.append(f"{number}  {first}")
         lines += [f"    {line}" for line in rest]
         lines.append("")
     return "\n".join(lines)
 
 
-def _lines(song: PlannedSong) -> Iterator[str]:
+def _lines(song: PlannedSong, *, opens: bool) -> Iterator[str]:
     setting = f"{song.head.upper()} {song.knob_text}" if song.head else song.knob_text.upper()
-    named = song.title if song.section is None else f"... {song.section}"
+    section = [] if song.section is None else [f"... {song.section}"]
     place = f"{shortened(setting, 30):<14}  "
-    yield place + shortened(named, WIDTH - 4 - len(place))
+    for named in (song.title, *section) if opens else section:
+        yield place + shortened(named, WIDTH - 4 - len(place))
+        place = " " * len(place)
     told = [] if song.note is None else [f"{song.note} {song.delay_ms:.0f} ms"]
     if song.tempo_bpm is not None:
         told.append(f"{tempo_text(song)} BPM to the {song.beat}")
     told.append(state_words(song))
     yield from textwrap.wrap(", ".join(part for part in told if part), WIDTH - 4)
     yield from textwrap.wrap(song.hand if song.head else song.reasons[0], WIDTH - 4)
+    yield from (LIVE_OUTSIDE,) if LIVE_OUTSIDE in song.reasons else ()
     yield from textwrap.wrap(shortened(song.notes, LONGEST_NOTES), WIDTH - 4)
 
 

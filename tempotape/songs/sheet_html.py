@@ -9,8 +9,8 @@ from html import escape
 from pathlib import Path
 
 from tempotape.songs.dial_svg import dial_svg
-from tempotape.songs.plan_report import Plan, PlannedSong
-from tempotape.songs.plan_text import shortened, tempo_text, totals_text
+from tempotape.songs.plan_report import LIVE_OUTSIDE, Plan, PlannedSong
+from tempotape.songs.plan_text import shortened, tempo_text, totals_text, with_openings
 from tempotape.songs.sheet import LONGEST_NOTES, LONGEST_TITLE, conditions_text
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.knob import knob_figure
@@ -43,7 +43,9 @@ def sheet_html(plan: Plan, calibration: Calibration) -> str:
     conditions = conditions_text(calibration)
     told = f"<p>{_text(conditions, LONGEST_NOTES)}</p>" if conditions else ""
     headings = "".join(f'<th class="{kind}">{heading}</th>' for kind, heading in _HEADINGS)
-    rows = "\n".join(_row(song, calibration) for song in plan.songs)
+    rows = "\n".join(
+        _row(song, calibration, opens=opens) for song, opens in with_openings(plan.songs)
+    )
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head>
@@ -76,16 +78,16 @@ def _text(text: str, longest: int) -> str:
     return f"<bdi>{escape(shortened(text, longest))}</bdi>"
 
 
-def _row(song: PlannedSong, calibration: Calibration) -> str:
-    number = str(song.number) if song.section is None else ""
+def _row(song: PlannedSong, calibration: Calibration, *, opens: bool) -> str:
+    number = str(song.number) if opens else ""
     cells = [
         f'<td class="number">{number}</td>',
         f'<td class="dial">{dial_svg(calibration, song.knob)}</td>',
         *_setting(song, calibration),
-        f'<td class="song">{"".join(_song(song))}</td>',
+        f'<td class="song">{"".join(_song(song, opens=opens))}</td>',
         f'<td class="mark">{"".join(_marks(song))}</td>',
     ]
-    inside = ' class="inside"' if song.section is not None else ""
+    inside = "" if opens else ' class="inside"'
     return f"<tr{inside}>{''.join(cells)}</tr>"
 
 
@@ -110,10 +112,12 @@ def _size(text: str, letters: float) -> str:
     return f"size{1 + sum(len(text) > letters * share for share in _SHRINKING)}"
 
 
-def _song(song: PlannedSong) -> Iterator[str]:
-    named = song.section or song.title
+def _song(song: PlannedSong, *, opens: bool) -> Iterator[str]:
+    named = song.title if opens else song.section or song.title
     size = "title long" if len(named) > _LONG_TITLE else "title"
     yield f'<span class="{size}">{_text(named, LONGEST_TITLE)}</span>'
+    if opens and song.section is not None:
+        yield f'<span class="hand">{_text(song.section, LONGEST_TITLE)}</span>'
     told = []
     if song.note is not None:
         told.append(f"{song.note}, {song.delay_ms:.0f} ms")
@@ -124,6 +128,8 @@ def _song(song: PlannedSong) -> Iterator[str]:
         yield f'<span class="told">{escape("; ".join(told))}</span>'
     hand = song.hand if song.knob is not None else song.reasons[0]
     yield f'<span class="hand">{_text(hand, LONGEST_NOTES)}</span>'
+    if LIVE_OUTSIDE in song.reasons:
+        yield f'<span class="hand">{escape(LIVE_OUTSIDE)}</span>'
     if song.notes:
         yield f'<span class="notes">{_text(song.notes, LONGEST_NOTES)}</span>'
 

@@ -52,6 +52,17 @@ def written_midi(path, *tempi):
     mido.MidiFile(tracks=[track], ticks_per_beat=480).save(path)
 
 
+def ramp_midi(path, tempi, held=(), marker=None):
+    """A file of one quarter at each of the tempi, then two bars of 4/4 at each `held` one."""
+    track = mido.MidiTrack()
+    if marker:
+        track.append(mido.MetaMessage("marker", text=marker))
+    for bpm, quarters in (*((bpm, 1) for bpm in tempi), *((bpm, 8) for bpm in held)):
+        track.append(mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(bpm)))
+        track.append(mido.Message("note_on", time=quarters * 480))
+    mido.MidiFile(tracks=[track], ticks_per_beat=480).save(path)
+
+
 @pytest.fixture
 def place(tmp_path):
     (tmp_path / "sets").mkdir()
@@ -105,15 +116,77 @@ def test_a_tempo_as_rounded_by_hand_agrees_with_the_file_and_holds(place):
     assert part.tempo_bpm == 96
 
 
-def test_a_tempo_that_disagrees_with_the_file_is_told(place):
-    written_midi(place.parent / "a.mid", 120)
+def test_where_the_tempo_disagrees_with_the_file_the_file_counts_and_that_is_told(place):
+    written_midi(place.parent / "a.mid", 120, 80)
     song = Song(title="A", tempo_bpm=96, midi_file="a.mid")
-    with pytest.raises(InputFault) as met:
-        parts_of(a_set(song), midi_sections(a_set(song), place))
-    assert str(met.value) == (
-        'song 1 "A": tempo_bpm is 96, but "a.mid" begins at 120; '
-        "expected the same tempo in both, or only one of them"
-    )
+    parts = parts_of(a_set(song), midi_sections(a_set(song), place))
+    assert [part.tempo_bpm for part in parts] == [pytest.approx(120), pytest.approx(80)]
+    assert [part.remark for part in parts] == [
+        'tempo_bpm is 96, but "a.mid" begins at 120: the file\'s tempo is taken', ""
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("tempo_bpm", "remark"),
+    [
+        (100, ""),
+        (139, ""),
+        (96, 'tempo_bpm is 96, but "a.mid" begins between 100 and 139: the file\'s tempo is taken'),
+    ],
+)
+def test_a_tempo_that_the_file_passes_through_agrees_with_it(place, tempo_bpm, remark):
+    ramp_midi(place.parent / "a.mid", range(100, 140))
+    song = Song(title="A", tempo_bpm=tempo_bpm, midi_file="a.mid")
+    (part,) = parts_of(a_set(song), midi_sections(a_set(song), place))
+    # 40 quarters in the sum of 60/100, 60/101 and so on to 60/139 s.
+    assert part.tempo_bpm == pytest.approx(40 / sum(1 / bpm for bpm in range(100, 140)), rel=1e-4)
+    assert part.remark == remark
+
+
+def test_a_first_part_whose_tempo_moves_is_told_by_its_bars_and_tempi(place):
+    ramp_midi(place.parent / "a.mid", range(100, 140), held=(140,))
+    written_midi(place.parent / "b.mid", 100)
+    songs = (Song(title="A", midi_file="a.mid"), Song(title="B", midi_file="b.mid"))
+    parts = parts_of(a_set(*songs), midi_sections(a_set(*songs), place))
+    # Forty quarters are ten bars; to the set itself, neither song begins with a section.
+    assert [(part.section, part.named) for part in parts] == [
+        (None, "bars 1-10, 4/4, between 100 and 140"), ("bars 11-12, 4/4", "bars 11-12, 4/4"),
+        (None, None),
+    ]  # fmt: skip
+    first = parts[0].moves
+    # A MIDI file counts whole microseconds.
+    assert (first.low_bpm, first.high_bpm) == pytest.approx((100, 140), rel=1e-5)
+    assert [part.moves for part in parts[1:]] == [None, None]
+    assert parts[0].entry == 'song 1 "A", section "bars 1-10, 4/4, between 100 and 140"'
+
+
+def test_a_section_that_only_changes_the_repeats_moves_as_its_song_does(place):
+    ramp_midi(place.parent / "a.mid", range(100, 140))
+    sections = (Section("out", None, ("eighth",)), Section("end", 90.0))
+    song = Song(title="A", midi_file="a.mid", section=sections)
+    parts = parts_of(a_set(song), midi_sections(a_set(song), place))
+    assert [part.moves is not None for part in parts] == [True, True, False]
+
+
+def test_a_marker_names_a_moving_tempo_and_its_span(place):
+    ramp_midi(place.parent / "a.mid", range(100, 116), held=(116,), marker="rising")
+    song = Song(title="A", midi_file="a.mid")
+    names = [section.name for section in midi_sections(a_set(song), place)[1]]
+    assert names == ["rising, between 100 and 116", "bars 5-6, 4/4"]
+
+
+def test_a_tempo_that_moves_about_the_one_before_it_is_a_section_of_its_own(place):
+    # A bar at each tempo; sped up and down by as much, in time, so that the mean is 100.
+    up, down = 110, 100 * 110 / (2 * 110 - 100)
+    track = mido.MidiTrack()
+    for bpm, bars in ((100, 4), (up, 1), (down, 1), (up, 1), (down, 1), (100, 4)):
+        track.append(mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(bpm)))
+        track.append(mido.Message("note_on", time=bars * 4 * 480))
+    mido.MidiFile(tracks=[track], ticks_per_beat=480).save(place.parent / "a.mid")
+    song = Song(title="A", midi_file="a.mid")
+    assert [section.name for section in midi_sections(a_set(song), place)[1]] == [
+        "bars 1-4, 4/4", "bars 5-8, 4/4, between 91.7 and 110", "bars 9-12, 4/4"
+    ]  # fmt: skip
 
 
 def test_sections_of_the_song_come_before_those_of_the_file(place):

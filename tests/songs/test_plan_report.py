@@ -275,6 +275,49 @@ def test_the_text_tells_warnings_first_and_fits_80_columns():
     assert "    no tempo in the set: type or tap it on stage; the hand stays where it was" in lines
 
 
+def sectioned():
+    """Songs without a tempo of their own that have sections, one of them out of reach."""
+    songs = (
+        Song(title="First Song", section=(Section("verse", 90.0), Section("chorus", 110.0))),
+        Song(title="Second", tempo_bpm=100),
+        Song(title="Third", section=(Section("bridge", 20.0, ("whole",)),)),
+    )
+    return plan_parts("s", parts_of(Setlist(format=1, name="s", song=songs)), clear_unit())
+
+
+def test_a_song_that_begins_with_a_section_has_its_number_and_title_in_its_first_row():
+    lines = plan_text(sectioned()).splitlines()
+    at = lines.index("1  First Song")
+    live = "    no tempo outside its sections: type or tap it on stage"
+    assert lines[at + 1] == live
+    assert lines[at + 2].startswith("     verse     90 ")
+    assert any(line.startswith("     chorus    110 ") for line in lines)
+    assert any(line.startswith("2  Second      100 ") for line in lines)
+    at = lines.index("3  Third")
+    assert lines[at + 1] == live
+    assert lines[at + 2].startswith("     bridge    20 ")
+    assert lines.count(live) == 2
+
+
+def test_json_has_no_row_for_what_is_live_outside_sections_but_says_so():
+    songs = sectioned().songs
+    assert [(song.number, song.section) for song in songs] == [
+        (1, "verse"), (1, "chorus"), (2, None), (3, "bridge")
+    ]  # fmt: skip
+    live = "no tempo outside its sections: type or tap it on stage"
+    assert [live in song.reasons for song in songs] == [True, False, False, True]
+
+
+def test_a_program_of_two_songs_is_a_warning_of_the_plan(tmp_path):
+    songs = tuple(Song(title=title, tempo_bpm=120, program=3) for title in ("a", "b"))
+    plan = plan_of(Setlist(format=1, name="s", song=songs), tmp_path / "s.toml", clear_unit())
+    assert plan.warnings == (
+        'song 1 "a" and song 2 "b" have the same program, 3: '
+        "Program Change 3 calls only the first of them",
+    )
+    assert [song.warnings for song in plan.songs] == [(), ()]
+
+
 def test_a_set_of_nothing_but_live_songs_is_planned():
     plan = planned(Song(title="a"), Song(title="b"))
     assert (plan.total_knob_travel, plan.head_switches, plan.total_cost) == (0, 0, 0)

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from tempotape.demos import DEMO_SET
 from tempotape.faults import InputFault
-from tempotape.songs.setlist import Song, read_setlist, unit_path
+from tempotape.songs.setlist import Setlist, Song, read_setlist, shared_programs, unit_path
 from tempotape.tempo.notes import NOTE_VALUES
 from tempotape.unit.unitfile import read_unit
 
@@ -112,6 +112,35 @@ def test_a_fault_names_file_song_and_entry(tmp_path, old, new, sentence):
     with pytest.raises(InputFault) as met:
         read_setlist(path)
     assert str(met.value) == f"{path}: {sentence}"
+
+
+def with_programs(*programs):
+    songs = tuple(Song(title=f"S{at}", program=program) for at, program in enumerate(programs, 1))
+    return Setlist(format=1, name="s", song=songs)
+
+
+@pytest.mark.parametrize(
+    ("programs", "sentences"),
+    [
+        ((None, None, 0, 3), ()),
+        ((3, 0, 3, 0), (
+            'song 1 "S1" and song 3 "S3" have the same program, 3: '
+            "Program Change 3 calls only the first of them",
+            'song 2 "S2" and song 4 "S4" have the same program, 0: '
+            "Program Change 0 calls only the first of them",
+        )),
+        ((7,) * 4, (
+            'song 1 "S1", song 2 "S2", song 3 "S3" and song 4 "S4" have the same program, 7: '
+            "Program Change 7 calls only the first of them",
+        )),
+        ((7,) * 9, (
+            'song 1 "S1", song 2 "S2", song 3 "S3" and 6 more songs have the same program, 7: '
+            "Program Change 7 calls only the first of them",
+        )),
+    ],
+)  # fmt: skip
+def test_a_program_number_of_several_songs_is_told_by_song_and_number(programs, sentences):
+    assert shared_programs(with_programs(*programs)) == sentences
 
 
 def test_a_set_without_songs(tmp_path):

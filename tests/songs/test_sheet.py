@@ -210,6 +210,34 @@ def test_the_text_has_head_and_knob_first(demo, kestrel):
     assert max(map(len, lines)) <= 78
 
 
+def sectioned(known):
+    song = Song("First", section=(Section("verse", 90.0), Section("chorus", 110.0)), notes="n")
+    return plan_parts("s", parts_of(Setlist(1, "s", None, (song, Song("Next", 90)))), known)
+
+
+def test_a_song_that_begins_with_a_section_has_its_number_and_title_first(kestrel):
+    lines = sheet_text(sectioned(kestrel), kestrel).splitlines()
+    first, other, following = (
+        next(at for at, line in enumerate(lines) if line.endswith(name))
+        for name in ("  First", "  ... chorus", "  Next")
+    )
+    assert lines[first] == " 1  LONG 5.30       First"
+    assert lines[first + 1] == "                    ... verse"
+    assert "    no tempo outside its sections: type or tap it on stage" in lines[first:other]
+    assert lines[other].startswith("    LONG ")
+    assert lines[following].startswith(" 2  LONG ")
+
+
+def test_the_page_has_number_and_title_where_a_song_begins_with_a_section(kestrel):
+    page = sheet_html(sectioned(kestrel), kestrel)
+    assert re.findall('<td class="number">(.*?)</td>', page) == ["1", "", "2"]
+    assert re.findall("<tr(.*?)><td", page) == ["", ' class="inside"', ""]
+    songs = [Seen(cell).texts[:2] for cell in re.findall('<td class="song">(.*?)</td>', page)]
+    assert songs[0] == ["First", "verse"]
+    assert [texts[0] for texts in songs[1:]] == ["chorus", "Next"]
+    assert page.count("no tempo outside its sections: type or tap it on stage") == 1
+
+
 def test_hostile_text_stays_on_lines_of_78_printable_characters():
     known = hostile_unit()
     lines = sheet_text(hostile_plan(known), known).split("\n")
