@@ -15,6 +15,7 @@ from textual.message import Message
 
 from tempotape.faults import InputFault
 from tempotape.stage.desk import Desk
+from tempotape.stage.marks import can_print, key_words, print_plain_marks
 from tempotape.stage.opening import Opening
 from tempotape.stage.shown import Shown
 from tempotape.stage.state import TEMPO_KEYS
@@ -22,6 +23,7 @@ from tempotape.stage.widgets.curve import CurvePlot
 from tempotape.stage.widgets.dial import Dial
 from tempotape.stage.widgets.large import Large
 from tempotape.stage.widgets.lines import Lines
+from tempotape.stage.widgets.small import Small
 from tempotape.unit.calibration import Calibration
 
 if TYPE_CHECKING:
@@ -30,6 +32,8 @@ if TYPE_CHECKING:
 
 LOOK_EVERY_S = 0.1
 KEYS_LINE = "0-9 tempo  space tap  n note  t taste  h head  r trim  l lead  ←→ song  ? keys"
+# As wide, without the arrows.
+PLAIN_KEYS_LINE = KEYS_LINE.replace("l lead  ←→", "left right")
 # Timing clock and active sensing.
 _CLOCK_ALONE = (b"\xf8", b"\xfe")
 
@@ -52,12 +56,14 @@ class StageApp(App[None]):
     TITLE = "tempotape"
     ENABLE_COMMAND_PALETTE = False
     HORIZONTAL_BREAKPOINTS = [  # noqa: RUF012 - as Textual declares it
-        (0, "-narrow"),
+        (0, "-slim"),
+        (46, "-narrow"),  # as wide as #large
         (110, "-wide"),
         (150, "-broad"),
     ]
     VERTICAL_BREAKPOINTS = [  # noqa: RUF012
-        (0, "-low"),
+        (0, "-flat"),
+        (21, "-low"),  # every row but those of #bottom
         (38, "-tall"),
     ]
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -140,6 +146,11 @@ class StageApp(App[None]):
         yield Lines(id="next")
         yield Lines(id="choices")
         yield Lines(id="keys")
+        yield Small(id="small")
+
+    def on_load(self) -> None:
+        if not can_print("█⣿"):
+            print_plain_marks()
 
     def on_mount(self) -> None:
         if self._kept is not None:
@@ -293,7 +304,7 @@ class StageApp(App[None]):
         told: dict[str, list[str]] = {"Tempo": ["0-9 ."]}
         for binding in self._bindings.key_to_bindings.values():
             for one in binding:
-                told.setdefault(one.description, []).append(self.get_key_display(one))
+                told.setdefault(one.description, []).append(key_words(self.get_key_display(one)))
         return tuple((" ".join(keys), description) for description, keys in told.items())
 
     # The screen
@@ -306,8 +317,11 @@ class StageApp(App[None]):
         if message != self._told:
             self._told = message
             keys = self._lines("keys")
-            keys.tell(message or KEYS_LINE)
+            keys_line = KEYS_LINE if can_print(KEYS_LINE) else PLAIN_KEYS_LINE
+            keys.tell(message or keys_line)
             keys.set_class(bool(message), "message")
+            small = self.query_one("#small", Small)
+            small.message, small.keys = message, keys_line
 
     def _show(self) -> None:
         self._tell(self.desk.message or self.desk.notice)
@@ -330,6 +344,7 @@ class StageApp(App[None]):
         self._lines("choices").tell(shown.choices)
         self.query_one("#dial", Dial).dial = shown.dial
         self.query_one("#curve", CurvePlot).curve = shown.curve
+        self.query_one("#small", Small).shown = shown
         self.screen_stack[0].set_class(shown.unstable, "unstable")
 
 

@@ -58,7 +58,11 @@ class CurveShown(msgspec.Struct, frozen=True):
 
 
 class Shown(msgspec.Struct, frozen=True):
-    """Every text on the stage. `head` and `figure` are the large ones."""
+    """Every text on the stage. `head` and `figure` are the large ones.
+
+    `brief` is for a small terminal, where each phrase is shown whole or not at all: of the note
+    value and delay, and of the timing: the word, steadiness and error first, then the rest.
+    """
 
     tempo: str
     source: str
@@ -75,6 +79,7 @@ class Shown(msgspec.Struct, frozen=True):
     choices: str
     dial: DialShown | None
     curve: CurveShown | None
+    brief: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
     unstable: bool = False
 
 
@@ -127,6 +132,7 @@ def answered(
         choices=rehearsal or _choices(state),
         dial=_dial(calibration, setting) if calibration else None,
         curve=_curve(calibration, setting) if calibration else None,
+        brief=_brief(setting),
         unstable=setting is not None and setting.zone == "unstable",
     )
     return Answered(shown, setting, ways)
@@ -257,6 +263,22 @@ def _timing(setting: Setting | None) -> str:
         f"{ZONE_MARKS[setting.zone]} {zone_words(setting)}   "
         f"a knob step is {setting.ms_per_step:.1f} ms"
     )
+
+
+def _brief(setting: Setting | None) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    if setting is None:
+        return (), ()
+    if setting.knob is None:
+        return (f"{setting.note}: {setting.reasons[0]}",), ()
+    steadiness, _, flutter = zone_words(setting).partition(" (")
+    timing = (
+        timing_word(setting).upper(),
+        f"{ZONE_MARKS[setting.zone]} {steadiness}",
+        f"within {setting.error_ms:.0f} ms",
+        flutter.removesuffix(")"),
+        f"a knob step is {setting.ms_per_step:.1f} ms",
+    )
+    return (f"{setting.note} {setting.delay_ms:.0f} ms",), timing
 
 
 def _warning(state: StageState, setting: Setting | None) -> tuple[str, ...]:
