@@ -24,6 +24,7 @@ from tempotape.bench.recording import Samples
 from tempotape.bench.rows import evenly
 from tempotape.bench.struck import MAY_RING, RINGS, ringing, struck_alone
 from tempotape.bench.thinned import Thinned
+from tempotape.bench.turning import without_ticks
 
 MOST_SERIES, MOST_IN_LINE = 1500, 300
 KNOWN_PART = 0.9  # of the recording: no lag is longer
@@ -108,6 +109,7 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
         copied = alone if wet is None else whitened(struck_alone(wet))
         if copied is not None:
             sound, copies, struck = alone, copied, shown
+    struck = without_ticks(struck, len(sound), sound.rate_hz)
     too_little = _too_little(sound, struck)
     if too_little:
         return DelayResult(why=too_little)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tempotape.bench.beats import beats_apart
+from tempotape.bench.beats import LEAST_BEATS, beats_apart
 from tempotape.bench.credible import (
     ALL_PRESENT,
     LEAST_PRESENCE,
@@ -15,14 +15,16 @@ from tempotape.bench.credible import (
     SURE_COHERENCE,
 )
 from tempotape.bench.explaining import UNLIKE, WIDTH, Evidence, Explanation
-from tempotape.bench.played_again import Offer, beside
+from tempotape.bench.played_again import Offer, begins_all_along, beside, lasts
 
 BESIDE_S = 0.030
 AS_LOUD_DB = 0.05
-STEPS_A_BAR, STEP_OFF = 48, 0.005  # sixteenths and triplets; of a step
+STEPS_A_BAR, STEP_OFF, STRAYS = 48, 0.005, 0.5  # sixteenths and triplets; of a step; of a lag
 MIRRORED, MIRROR_MARGIN = 0.002, (0.35, 0.6)  # of a beat; of the sounds left over, by looseness
 SAME_DB, SAME_LIKENESS = 0.3, 0.02  # copies that are the same sounds
+MANY_REPEATS = 3
 MUCH_LIKER = 0.2  # in coherence
+IN_TIME_MARGIN = 3.0  # of the sounds left over
 PART_PRESENCE = 0.35  # at a half, third or quarter of the lag: then that may be the delay
 PART_MARGIN, AS_MANY = (0.15, 0.4), 0.8  # the latter where nearly as many copies are there
 
@@ -41,6 +43,7 @@ def doubtful(
             or _mirrored(best, other, more, offer.beats)
             or _much_liker(best, other)
             or _as_well(best, other, offer)
+            or (mono and _played_in_time(best, other, more, offer))
             for other, more in rivals
         )
         or any(
@@ -92,6 +95,23 @@ def _as_well(best: Explanation, other: Explanation, offer: Offer) -> bool:
     return bool(best.due[0] and other.found[0] and not best.found[0])
 
 
+def _played_in_time(best: Explanation, other: Explanation, more: float, offer: Offer) -> bool:
+    """Whether `best` may be the time at which sounds are played, whose echoes `other` tells.
+
+    It may where it goes on unweakened, while by the other all copies are there as well, of sounds
+    that begin all along.
+    """
+    return (
+        lasts(best)
+        and more < IN_TIME_MARGIN * best.left_over
+        and other.presence > ALL_PRESENT
+        and other.copied >= LEAST_BEATS
+        and not other.is_multiple_of(best)
+        and not beats_apart(best, other, offer.evidence, offer.beats)
+        and begins_all_along(other, offer.evidence)
+    )
+
+
 def _mirrored(best: Explanation, other: Explanation, more: float, beats: list[float]) -> bool:
     """Whether `best` may be from echoes to later sounds of a beat, whose echoes `other` tells.
 
@@ -117,13 +137,17 @@ def _from_echoes(best: Explanation, evidence: Evidence) -> bool:
 def _in_step(best: Explanation, played: Explanation) -> bool:
     """Whether copies, some missing or all as loud as ever, fall exactly on steps of what is played.
 
-    So a machine's pattern repeats in part; the delay of a tape is no such part of a bar.
+    So a pattern repeats in part; the delay of a tape is no such part of a bar. As exactly, that is,
+    as the lags keep to one.
     """
     steps = best.middle / played.middle * STEPS_A_BAR
-    found = int(best.found.sum())
-    some_missing = found < ALL_PRESENT * (found + best.missing)
+    stray = STRAYS * best.unsteadiness / played.middle * STEPS_A_BAR
+    # Near oscillation what seems to be played, too, may be many delays.
+    repeats = played.is_multiple_of(best) and best.deep.sum() > MANY_REPEATS * best.copied
+    of_all = 1 - best.missing / max(1, int(best.found.sum()) + best.missing)
+    some_missing = (of_all if repeats else best.presence) < ALL_PRESENT
     as_loud = abs(best.level_db(best.first)) < AS_LOUD_DB
-    return (some_missing or as_loud) and abs(steps - round(steps)) < STEP_OFF
+    return (some_missing or as_loud) and abs(steps - round(steps)) < max(STEP_OFF, stray)
 
 
 def _multiple(best: Explanation, evidence: Evidence) -> bool:

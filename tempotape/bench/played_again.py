@@ -28,6 +28,8 @@ ALIKE, SAME, MUCH_SAME = 10.0, 3e-4, 1e-3  # of such changes; the first times th
 MOST_COMPARED, LEAD_S = 30, 0.002
 ALL_ALONG, IN_FIRST, FIRST_LAG = 0.2, 0.3, 1.05  # of the roots: in the second half; in a lag
 CLEARLY, MOSTLY = 0.6, 0.8  # of the others' cost; of the copies
+LASTING, ALL_THERE = 2, 0.95  # further copies, of the first; of the copies
+UNSURE, AS_LIKE, EVEN_DB = 2.0, 0.03, 0.7  # standard errors; in coherence
 LEAST_BEAT_S = 0.08
 MOST_UNHEARD, FAINT = 2, 0.03  # in a row; in energy, of the usual attack
 GOES_ON_S, STRAYS = 0.00075, 4.0  # of a copy from where it is due
@@ -83,6 +85,11 @@ def _played_again(
     ]
     least = min((change for _, change in as_it_was), default=0.0)
     sure = [found for found, change in as_it_was if change < ALIKE * least + MUCH_SAME]
+    sure += [
+        found
+        for found in likely
+        if not any(found is other for other in sure) and _begins_once(found, likely, evidence)
+    ]
     near = NEAR_S * evidence.rate
     parts = [
         found
@@ -98,6 +105,47 @@ def _played_again(
         )
     ]
     return sure + parts
+
+
+def _begins_once(found: Explanation, told: list[Explanation], evidence: Evidence) -> bool:
+    """Whether all begins in the first lag and then lasts, where by another lag it begins all along.
+
+    So what a hand or a machine plays in time, each time a little otherwise, lasts for ever.
+    """
+    if not lasts(found):
+        return False
+    first_lag = evidence.at[0] + FIRST_LAG * found.middle
+    late = np.count_nonzero(evidence.at[begins_anew(found, evidence)] >= first_lag)
+    early = np.count_nonzero(evidence.at[found.root] < first_lag)
+    if late > (1 - MOSTLY) * (late + early):
+        return False
+    return any(
+        other.middle < found.middle
+        and other.presence > ALL_THERE
+        and other.likeness > found.likeness - AS_LIKE
+        and other.gain_scatter_db < EVEN_DB
+        and not lasts(other)
+        and begins_all_along(other, evidence)
+        for other in told
+    )
+
+
+def lasts(found: Explanation) -> bool:
+    """Whether there are many copies of copies, which may be as loud as what they copy."""
+    many = found.deep.sum() >= LASTING * found.copied
+    most_lost_db = NO_LOSS_DB[1] + UNSURE * _unsure_db(found)
+    return bool(many and found.level_db(found.deep) > -most_lost_db)
+
+
+def begins_all_along(found: Explanation, evidence: Evidence) -> bool:
+    """Whether what is copied begins anew again and again, to the end."""
+    begun = begins_anew(found, evidence)
+    if len(begun) < LEAST_BEATS:
+        return False
+    at, middle = evidence.at[begun], (evidence.at[0] + evidence.at[-1]) / 2
+    late = (at > middle) | (begun > len(evidence.at) / 2)
+    first = at < evidence.at[0] + FIRST_LAG * found.middle
+    return bool(np.mean(late) > ALL_ALONG and np.mean(first) < IN_FIRST)
 
 
 class _Again(NamedTuple):
@@ -118,10 +166,6 @@ def _near_oscillation(
     if not any(told[0] is found for found in played):
         return _Again(echoes=False)
     best = told[0]
-    begun = begins_anew(best, evidence)
-    at, middle = evidence.at[begun], (evidence.at[0] + evidence.at[-1]) / 2
-    late = (at > middle) | (begun > len(evidence.at) / 2)
-    first = at < evidence.at[0] + FIRST_LAG * best.middle
     unlike = [
         found
         for found in told
@@ -135,12 +179,12 @@ def _near_oscillation(
     others = [found.cost for found in unlike]
     echoes = (
         best.copied >= LEAST_BEATS
-        and len(begun) >= LEAST_BEATS
-        and float(np.mean(late)) > ALL_ALONG
-        and float(np.mean(first)) < IN_FIRST
+        and begins_all_along(best, evidence)
         and best.cost < CLEARLY * min(others, default=np.inf)
     )
-    return _Again(echoes, not echoes and bool(np.count_nonzero(~first) >= LEAST_BEATS))
+    begun = evidence.at[begins_anew(best, evidence)]
+    later = begun >= evidence.at[0] + FIRST_LAG * best.middle
+    return _Again(echoes, not echoes and bool(np.count_nonzero(later) >= LEAST_BEATS))
 
 
 def begins_anew(found: Explanation, evidence: Evidence) -> Numbers:

@@ -334,6 +334,30 @@ def test_regular_clicks_are_told_from_their_echoes(changes, interval_s, kind, sp
     assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
 
 
+@pytest.mark.parametrize(
+    ("interval_s", "delay_ms", "feedback", "own"),
+    [
+        (1.0, 109.8, 0.3, 0.45),
+        (4.2, 600.0, 0.5, 0.3),  # seven delays apart
+        (0.667, 645.8, 0.0, 0.2),
+    ],
+)
+def test_regular_sounds_each_a_little_otherwise_are_told_from_their_echoes(
+    interval_s, delay_ms, feedback, own
+):
+    # No machine, which would play the same again: and all but the first are much like those before.
+    rng, shortest = np.random.default_rng(3), round(0.004 * RATE_HZ)
+    times_s = 0.65 + interval_s * np.arange(11)
+    sound = clicks(times_s, round((times_s[-1] + 2) * RATE_HZ), RATE_HZ, "burst")
+    fading = np.exp(-np.arange(shortest) / (0.001 * RATE_HZ))
+    for at in np.rint(times_s * RATE_HZ).astype(int):
+        sound[at : at + shortest] += own / 12 * rng.normal(size=shortest) * fading
+    unit = changed(UNIT, gap_mm=delay_ms * UNIT.speed_mm_s / 1000, feedback=feedback, hiss=1e-5)
+    played = play(unit, sound, RATE_HZ, seed=4)
+    delay = heard(in_16_bits(mixed(sound, played, 0.5, 0.35))).delay
+    assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
+
+
 def test_regular_clicks_of_many_levels_are_told_from_their_echoes():
     # The second is 4.6 dB fainter than the first; and so is each of its echoes than that of the
     # first, as if the interval were the delay.
@@ -344,6 +368,15 @@ def test_regular_clicks_of_many_levels_are_told_from_their_echoes():
     unit = changed(UNIT, gap_mm=110.7, feedback=-0.6, hiss=1e-5)
     played = play(unit, sound, RATE_HZ, seed=4)
     delay = heard(in_16_bits(mixed(sound, played, 0.5, 0.3))).delay
+    assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
+
+
+@pytest.mark.parametrize(("loop_s", "feedback"), [(1.25, 0.3), (3.8, 0.0)])
+def test_ticks_of_a_splice_amid_the_test_sound_do_not_hide_its_echoes(loop_s, feedback):
+    sound = np.concatenate(list(rendered(plain_layout(), rate_hz=RATE_HZ, level_dbfs=-12.0)))
+    unit = changed(UNIT, loop_mm=loop_s * UNIT.speed_mm_s, tick=0.04, feedback=feedback, hiss=1e-4)
+    played = play(changed(unit, wow=((0.9, 0.002, 0.0),)), sound, RATE_HZ, seed=5)
+    delay = heard(mixed(sound, played, 0.5, 0.25)).delay
     assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
 
 

@@ -104,3 +104,35 @@ def test_from_echoes_to_later_sounds_of_a_beat_copies_grow(level_db, may_be):
 def test_what_falls_on_a_step_of_a_bar_in_part_is_that_bar(steps, found, may_be):
     bar = made_up(48 * 3000.0)
     assert asked(made_up(steps * 3000.0, found=found), played=[bar]) is may_be
+
+
+@pytest.mark.parametrize(("off", "may_be"), [(40.0, True), (150.0, False)])
+def test_what_a_hand_plays_falls_on_a_step_as_nearly_as_it_plays(off, may_be):
+    # It strays by 150 samples: so exactly are the lags told, 3000 to a step.
+    bar = made_up(48 * 3000.0)
+    some = made_up(5 * 3000.0 + off, found=15)
+    strays = 150.0 * (np.arange(ATTACKS) % 3 - 1)
+    assert asked(msgspec.structs.replace(some, lag=some.lag + strays), played=[bar]) is may_be
+
+
+def timed(lag, *, begins, further_db=0.0):
+    """An explanation by which sounds begin at the rows `begins`; the others are copies."""
+    found, root = made_up(lag), np.isin(np.arange(ATTACKS), begins)
+    level_db = np.where(root, -6.0, further_db)
+    return msgspec.structs.replace(found, root=root, due=root, gain=10 ** (level_db / 20))
+
+
+@pytest.mark.parametrize(
+    ("further_db", "begins", "may_be"),
+    [
+        (0.0, range(0, ATTACKS, 3), True),
+        (-3.0, range(0, ATTACKS, 3), False),  # it gets fainter, as an echo does
+        (0.0, range(6), False),  # by the other, too, all begins in the beginning
+    ],
+)
+def test_what_goes_on_unweakened_may_be_how_sounds_with_echoes_are_played(
+    further_db, begins, may_be
+):
+    best = timed(3.3 * BEAT, begins=range(3), further_db=further_db)
+    other = timed(SHORT, begins=begins, further_db=-6.0)
+    assert asked(best, (other, 5.0)) is may_be
