@@ -233,8 +233,10 @@ def _measured(
     rate = sound.rate_hz
     if len(struck) > len(evidence.at):
         begins, lags = _throughout(sound, copies, struck, evidence, best)
+        awaited = begins
     else:
         begins, lags = pairs(best, evidence)
+        awaited = evidence.at[best.due]
     if len(begins) < LEAST_COPIES:
         return DelayResult(why=NO_REPEATS)
     line, left = _straight(begins, lags)
@@ -260,8 +262,10 @@ def _measured(
     played = max(len(ms), best.awaited * len(struck) / len(evidence.at))
     lost_ms = spread_ms * np.sqrt(1 / len(ms) - 1 / played)
     error = np.hypot(np.hypot(timing_ms / mean_of, lost_ms), unsure_ms)
+    # Where it drifts, those not found would move the mean.
+    later = float(np.mean(awaited) - np.mean(begins))
     delay = Delay(
-        ms=float(np.mean(ms)),
+        ms=float(np.mean(ms)) + line * later / rate * 1e3,
         error_ms=float(np.hypot(error, FLOOR_MS)),
         count=len(ms),
         series=tuple(Moment(float(t), float(m)) for t, m in zip(begins / rate, ms, strict=True)),

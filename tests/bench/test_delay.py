@@ -358,6 +358,19 @@ def test_regular_sounds_each_a_little_otherwise_are_told_from_their_echoes(
     assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
 
 
+def test_where_it_drifts_echoes_that_are_lost_do_not_move_the_mean():
+    at_s = 0.8 + np.cumsum(np.random.default_rng(8).uniform(0.7, 1.6, 16))
+    sound = clicks(at_s, FRAMES + 6 * RATE_HZ, RATE_HZ, "burst")
+    played = play(changed(UNIT, drift_per_s=-0.002, hiss=1e-5), sound, RATE_HZ, seed=4)
+    true = played.delay_ms[np.rint((at_s + 0.5) * RATE_HZ).astype(int)]
+    wet = played.wet.copy()
+    wet[: round((at_s[2] + 0.3) * RATE_HZ)] = 0.0  # a head that was dirty at first
+    delay = heard(0.5 * sound + 0.3 * wet).delay
+    assert delay.count < len(at_s)
+    assert delay.ms == pytest.approx(true.mean(), abs=0.3)
+    assert np.mean([moment.ms for moment in delay.series]) != pytest.approx(true.mean(), abs=0.3)
+
+
 def test_regular_clicks_of_many_levels_are_told_from_their_echoes():
     # The second is 4.6 dB fainter than the first; and so is each of its echoes than that of the
     # first, as if the interval were the delay.
