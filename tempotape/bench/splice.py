@@ -74,6 +74,8 @@ _MOST_SOUNDS = 4000
 # whether it wavers about a beat or keeps it: a speed that swings moves the ticks to and fro.
 _FAINT_PEAK = 0.06
 _FAINT_OVER_DB = 30.0
+_FAINTER_PEAK = 0.025  # nobody records clicks so low, however little hiss there is
+_CLEAR_OVER_DB = 48.0
 _FAINT_BEAT_S = 1.45
 _FAINTEST_BEAT_S = 1.1  # where noise hides how even the ticks are, a slow beat is rare enough
 # Loud clicks may be somebody's who times a delay by them, even at a slow pace; heard through tape
@@ -481,7 +483,10 @@ def _doubt(heard: _Ticks, *, other: bool) -> str | None:
     level_db = float(np.median(events.level_db[members]))
     peak = float(np.median(events.peak[members]))
     clear_db = max(level_db, float(np.median(events.over_floor_db[members])))
-    faint = peak < _FAINT_PEAK and clear_db < _FAINT_OVER_DB and not other
+    faint = not other and any(
+        peak < most and clear_db < most_db
+        for most, most_db in ((_FAINT_PEAK, _FAINT_OVER_DB), (_FAINTER_PEAK, _CLEAR_OVER_DB))
+    )
     faint_beat_s = _FAINTEST_BEAT_S if ticks.noise_s > _TELLING_S else _FAINT_BEAT_S
     even_beat_s = faint_beat_s if faint else _LOUD_EVEN_BEAT_S if loud else SLOWEST_BEAT_S
     even = may_be_even(ticks)
@@ -511,7 +516,7 @@ def _wavers(ticks: Timed, walked: Wander, loud: int) -> str | None:
     often = ticks.period_s < _FAINT_BEAT_S and len(ticks.t_s) >= _MANY_TICKS
     stays = walked.over_scatter < -(_STAYING_OFTEN if often else _STAYING)
     if stays or min(walked.over_waves, walked.over_smooth) < -_STAYING:
-        return "and keep to one beat, where a loop's turns add up; they seem to be played"
+        return "and keep to one beat, loud as they are; they seem to be played"
     if not loud or (loud < _TOO_LOUD and ticks.period_s > _LOUD_BEAT_S):
         return None
     count = len(ticks.t_s)

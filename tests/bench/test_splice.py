@@ -475,6 +475,15 @@ def test_a_faint_tick_that_swings_about_an_even_beat_is_the_splice(period_s, cou
     assert splice.period_s == pytest.approx(np.mean(np.diff(at_s)), rel=1e-3)
 
 
+@pytest.mark.parametrize(("over_db", "is_splice"), [(40.0, True), (46.0, False)])
+def test_over_little_hiss_a_faint_tick_stands_far_out(over_db, is_splice):
+    # At -35 dBFS, and at -29.
+    at_s = swinging(2.6, 13, 1e-3, 0.9)
+    splice = found(0.1 * faint_tone(at_s, RATE_HZ, over_db, 0.0)).splice
+    assert (splice is not None) is is_splice
+    assert not is_splice or splice.period_s == pytest.approx(2.6, rel=1e-3)
+
+
 def test_a_faint_tick_whose_noise_hides_how_even_it_is_is_believed_slower_than_54_a_minute():
     # Common practice, no source: few tempos are slower, and a metronome is played louder.
     at_s = swinging(1.3, 12, 0.0, 1.0)
