@@ -24,7 +24,7 @@ from tempotape.bench.recording import Samples
 from tempotape.bench.rows import evenly
 from tempotape.bench.struck import MAY_RING, RINGS, ringing, struck_alone
 from tempotape.bench.thinned import Thinned
-from tempotape.bench.turning import without_ticks
+from tempotape.bench.turning import Ticks, unplayed, without_ticks
 
 MOST_SERIES, MOST_IN_LINE = 1500, 300
 KNOWN_PART = 0.9  # of the recording: no lag is longer
@@ -82,10 +82,12 @@ class Echoes(msgspec.Struct, frozen=True):
 class DelayResult(msgspec.Struct, frozen=True):
     """A delay with the echoes that show it, or why there is none.
 
-    With echoes and a `doubted` delay, where the recording may hold the unit's sound alone.
+    With echoes and a `doubted` delay, where the recording may hold the unit's sound alone. With
+    `ticks` in a recording of both, where none of them is played.
     """
 
     delay: Delay | None = None
+    ticks: Ticks | None = None
     doubted: Delay | None = None
     echoes: Echoes | None = None
     why: str = ""
@@ -109,7 +111,7 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
         copied = alone if wet is None else whitened(struck_alone(wet))
         if copied is not None:
             sound, copies, struck = alone, copied, shown
-    struck = without_ticks(struck, len(sound), sound.rate_hz)
+    struck, ticks = without_ticks(struck, len(sound), sound.rate_hz)
     too_little = _too_little(sound, struck)
     if too_little:
         return DelayResult(why=too_little)
@@ -121,7 +123,15 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
     result = _measured(sound, copies, struck, evidence, belief.best)
     if belief.why:
         return DelayResult(doubted=result.delay, echoes=result.echoes, why=belief.why)
-    return result
+    return _with_ticks(result, ticks, sound, belief.best) if ticks and mono else result
+
+
+def _with_ticks(
+    result: DelayResult, ticks: Ticks, sound: Whitened, best: Explanation
+) -> DelayResult:
+    """The result, with the ticks if none of them is played."""
+    own = unplayed(ticks, sound, best.middle / sound.rate_hz, best.level_db(best.first))
+    return msgspec.structs.replace(result, ticks=ticks if own else None)
 
 
 def _struck(sound: Whitened) -> tuple[Attacks, Alike | None]:

@@ -21,7 +21,7 @@ from tempotape.bench.noise import Noise, NoiseMeter
 from tempotape.bench.recording import Reading, Recording, Samples, open_recording
 from tempotape.bench.repeats import Cutter, Place, Repeats, RepeatsResult, places, repeats_told
 from tempotape.bench.sides import MONO, Sides, one_side, sides_of
-from tempotape.bench.splice import Splice, SpliceFinder
+from tempotape.bench.splice import Splice, SpliceFinder, SpliceResult, amid_playing
 from tempotape.bench.thinned import Thinned, Thinner
 from tempotape.text import listed
 
@@ -124,6 +124,9 @@ def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Pr
     delay_s = None if delay is None else delay.ms / 1e3
     own_s = _own_period_s(lengths, delay_s)
     splice = meters.splice.result(own_s)
+    if splice.splice is None and found.ticks is not None:
+        amid = amid_playing(found.ticks, own_s)
+        splice = splice if amid is None else SpliceResult(amid, ())
     period_s = own_s if splice.splice is None else splice.splice.period_s
     flutter = meters.flutter.result(None if delay_s is None else delay_s * 1e3, period_s)
     noise = meters.noise.result()

@@ -13,7 +13,7 @@ or slower, is taken for a splice. Where noise hides how even the ticks are, 1.1 
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 import numpy as np
@@ -40,10 +40,14 @@ from tempotape.bench.splice_time import (
     Timed,
     Wander,
     centre,
+    line_through,
     may_be_even,
     timed,
     wander,
 )
+
+if TYPE_CHECKING:
+    from tempotape.bench.turning import Ticks
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -97,6 +101,7 @@ _WALK = 0.1
 _LEAST_WALK = 1.2
 _NO_WAVES = 0.05
 _TOO_LOUD = 2
+_ATTACK_S = 1.5e-4  # within which an attack is timed, one standard deviation
 _HAND = 5e-4  # of the period; a hand plays less evenly than that
 _CYCLES_S = (1.0 / 50.0, 1.0 / 60.0)
 _SWELL = 0.5  # of the tick
@@ -458,9 +463,7 @@ def _judged(heard: _Ticks, loop_period_s: float | None) -> Splice | str:
     timing = heard.timed
     if heard.is_hum:
         return f"what comes every {timing.period_s:.4f} s is part of the hum"
-    own = (
-        None if loop_period_s is None else abs(timing.period_s / loop_period_s - 1.0) < _OWN_PERIOD
-    )
+    own = _is_own(timing.period_s, loop_period_s)
     doubt = None if own else _doubt(heard, other=own is not None)
     if doubt is not None:
         return f"{_told(timing)}, {doubt}"
@@ -468,6 +471,28 @@ def _judged(heard: _Ticks, loop_period_s: float | None) -> Splice | str:
         period_s=timing.period_s,
         level_db=float(np.median(heard.events.over_floor_db[heard.members])),
         ticks=len(heard.members),
+        error_s=timing.error_s,
+        is_loop=own,
+    )
+
+
+def _is_own(period_s: float, loop_period_s: float | None) -> bool | None:
+    return None if loop_period_s is None else abs(period_s / loop_period_s - 1.0) < _OWN_PERIOD
+
+
+def amid_playing(ticks: Ticks, loop_period_s: float | None) -> Splice | None:
+    """The splice of ticks among attacks that are known to be no played sounds, nor their echoes.
+
+    None where they are as even as a metronome in the room, and come as often.
+    """
+    timing = line_through(ticks.t_s, ticks.turns, _ATTACK_S, 0.0)
+    own = _is_own(timing.period_s, loop_period_s)
+    if not own and timing.period_s < _FAINT_BEAT_S and may_be_even(timing):
+        return None
+    return Splice(
+        period_s=timing.period_s,
+        level_db=10.0 * math.log10(float(np.median(ticks.over))),
+        ticks=len(ticks.t_s),
         error_s=timing.error_s,
         is_loop=own,
     )

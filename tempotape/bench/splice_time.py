@@ -92,13 +92,16 @@ def timed(
     middle, noise = _by_power(band, bins)
     if band.sound is not None:
         middle, noise = _by_shape(band.sound, middle, band.reach, band.floor)
-    t_s = middle * bin_s
+    noise_s = bin_s * math.sqrt(float(np.mean(noise)))
+    return line_through(middle * bin_s, turns, noise_s, math.hypot(_EVEN_S, _ROUNDED * sample_s))
+
+
+def line_through(t_s: Floats, turns: Floats, noise_s: float, even_s: float) -> Timed:
+    """A line through ticks at `t_s`, timed with that noise, by what a machine is as even as."""
     centred = turns - np.mean(turns)
     spread = float(np.sum(centred**2))
     period_s = float(np.sum(centred * t_s)) / spread
     off = t_s - np.mean(t_s) - period_s * centred
-    noise_s = bin_s * math.sqrt(float(np.mean(noise)))
-    even_s = math.hypot(_EVEN_S, _ROUNDED * sample_s)
     # Few ticks may lie on a line by chance: what is expected at least counts as two of them.
     scatter = (float(np.sum(off**2)) + 2.0 * (noise_s**2 + even_s**2)) / len(off)
     # The mean turn is known as well as both ends of them all, and the speed moves those.

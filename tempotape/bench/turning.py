@@ -11,9 +11,9 @@ from typing import NamedTuple
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import ndimage, stats
 
-from tempotape.bench.onsets import Attacks
+from tempotape.bench.onsets import Attacks, Whitened
 from tempotape.bench.recording import Samples
 from tempotape.bench.rows import evenly
 
@@ -26,9 +26,18 @@ NO_CHANCE = -6.0  # log 10 of how many such rows chance makes
 FAINTER, LEAST_LEFT = 0.5, 6  # in energy, than the louder ones of the others, of which so many
 LOUDER = 0.75  # quantile of the others
 
+OTHER, NEAR, LENGTH_S = 0.3, 0.005, 0.003  # in power; of a delay
 MOST_TURNS, IN_TIME = 8, 0.5  # of the others, as many come again after some turns
 
 Rows = NDArray[np.bool_]
+
+
+class Ticks(msgspec.Struct, frozen=True):
+    """Ticks at `t_s`, `turns` counted from the first, and their power over the noise, `over`."""
+
+    t_s: Samples
+    turns: Samples
+    over: Samples
 
 
 class _Row(NamedTuple):
@@ -40,21 +49,46 @@ class _Row(NamedTuple):
     log_chance: float
 
 
-def without_ticks(struck: Attacks, length: int, rate: float) -> Attacks:
-    """The attacks of a recording of `length` samples, without those that come once a turn."""
+def without_ticks(struck: Attacks, length: int, rate: float) -> tuple[Attacks, Ticks | None]:
+    """The attacks of a recording of `length` samples without ticks, and those if there are any."""
     if not LEAST_TURNS + LEAST_LEFT <= len(struck) <= MOST_ATTACKS:
-        return struck
+        return struck, None
     row = _best_row(struck, length, rate)
     if row is None or row.log_chance > NO_CHANCE:
-        return struck
+        return struck, None
     ticks = _all_once_a_turn(struck, row, rate)
     left = msgspec.structs.replace(struck, at=struck.at[~ticks], energy=struck.energy[~ticks])
     if len(left) < LEAST_LEFT or _in_time(left, row, rate):
-        return struck
+        return struck, None
     loudest = float(np.median(struck.energy[row.heard]))
     fainter = loudest < FAINTER * np.quantile(left.energy, LOUDER)
     along = np.ptp(struck.at[row.heard]) > ALONG * length
-    return left if fainter and along else struck
+    if not (fainter and along):
+        return struck, None
+    at = struck.at[row.heard].astype(float)
+    return left, Ticks(at / rate, np.rint((at - at[0]) / row.turn), struck.energy[row.heard])
+
+
+def unplayed(ticks: Ticks, sound: Whitened, delay_s: float, echo_db: float) -> bool:
+    """Whether none of the ticks is a sound that was played, nor the echo of one.
+
+    Those would have an echo, or be one, so much later and louder by `echo_db`. The unit may repeat
+    a tick too, but hardly by as much weaker. Half of the ticks may have something else there.
+    """
+    echo = 10 ** (echo_db / 10)
+    before, here, after = (_power(ticks, sound, way * delay_s) for way in (-1, 0, 1))
+    as_echo = float(np.median(after / here)) / echo
+    as_source = float(np.median(before / here)) * echo
+    return as_source < OTHER and not OTHER < as_echo < 1 / OTHER
+
+
+def _power(ticks: Ticks, sound: Whitened, off_s: float) -> Samples:
+    """The most power that sounds so far off each tick, in a few milliseconds."""
+    rate = sound.rate_hz
+    near, length = round(max(NEAR_S, NEAR * abs(off_s)) * rate), round(LENGTH_S * rate)
+    at = np.rint((ticks.t_s + off_s) * rate).astype(int)
+    parts = np.array([sound.part(one - near - length, one + near + length) for one in at])
+    return np.asarray(ndimage.uniform_filter1d(parts**2, length, axis=1).max(axis=1))
 
 
 def _in_time(left: Attacks, row: _Row, rate: float) -> bool:

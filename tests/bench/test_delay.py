@@ -7,6 +7,7 @@ from scipy import signal
 from tempotape.bench.delay import ADDED_S, find_delay, timing_s, usually
 from tempotape.bench.passing import Passing
 from tempotape.bench.sides import Sides, sides_of
+from tempotape.bench.splice import amid_playing
 from tempotape.bench.testsignal import rendered
 from tempotape.bench.thinned import Thinner
 from tempotape.bench.walk import plain_layout
@@ -384,13 +385,21 @@ def test_regular_clicks_of_many_levels_are_told_from_their_echoes():
     assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
 
 
-@pytest.mark.parametrize(("loop_s", "feedback"), [(1.25, 0.3), (3.8, 0.0)])
-def test_ticks_of_a_splice_amid_the_test_sound_do_not_hide_its_echoes(loop_s, feedback):
+@pytest.mark.parametrize(
+    ("loop_s", "feedback", "surely"), [(1.25, 0.1, True), (1.25, 0.3, False), (3.8, 0.0, True)]
+)
+def test_ticks_of_a_splice_amid_the_test_sound_do_not_hide_its_echoes(loop_s, feedback, surely):
     sound = np.concatenate(list(rendered(plain_layout(), rate_hz=RATE_HZ, level_dbfs=-12.0)))
     unit = changed(UNIT, loop_mm=loop_s * UNIT.speed_mm_s, tick=0.04, feedback=feedback, hiss=1e-4)
     played = play(changed(unit, wow=((0.9, 0.002, 0.0),)), sound, RATE_HZ, seed=5)
-    delay = heard(mixed(sound, played, 0.5, 0.25)).delay
-    assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
+    result = heard(mixed(sound, played, 0.5, 0.25))
+    assert error_ms(result.delay, played) == pytest.approx(0, abs=0.1)
+    # A tick that is repeated nearly as clicks are echoed may as well be played.
+    assert (result.ticks is not None) is surely
+    if surely:
+        splice = amid_playing(result.ticks, None)
+        assert splice.period_s == pytest.approx(np.mean(np.diff(played.ticks_s)), rel=1e-3)
+        assert splice.ticks <= len(played.ticks_s)
 
 
 @pytest.mark.parametrize(("gap_mm", "kind"), [(33.0, "tone"), (55.0, "burst")])

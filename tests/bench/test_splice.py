@@ -8,8 +8,9 @@ import pytest
 from scipy import signal
 
 from tempotape.bench import splice as splice_of
-from tempotape.bench.splice import SpliceFinder
+from tempotape.bench.splice import SpliceFinder, amid_playing
 from tempotape.bench.testsignal import rendered
+from tempotape.bench.turning import Ticks
 from tempotape.bench.walk import plain_layout
 from tests.simulated_unit import SimulatedUnit, clicks, hum, mixed, play, plucked
 
@@ -525,3 +526,27 @@ def test_ticks_too_faint_one_by_one_are_found_together(seed):
     sound = 1e-3 * bursts(seed, at_s, rate_hz, 4.4)
     splice = found(sound, rate_hz=rate_hz).splice
     assert splice.period_s == pytest.approx(np.mean(np.diff(at_s)), rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("period_s", "wow_ms", "loop_s", "own"),
+    [
+        (2.1, 0.0, None, None),
+        (0.9, 1.0, None, None),
+        (0.9, 0.0, 0.9, True),
+        (2.1, 1.0, 1.4, False),
+    ],
+)
+def test_ticks_amid_playing_are_the_splice(period_s, wow_ms, loop_s, own):
+    turns = np.array([0, 1, 2, 5, 6, 8, 9, 12])
+    t_s = 0.4 + turns * period_s + wow_ms / 1000 * np.sin(3.0 * turns)
+    splice = amid_playing(Ticks(t_s, turns, np.full(8, 400.0)), loop_s)
+    assert splice.period_s == pytest.approx(period_s, rel=1e-3)
+    assert abs(splice.period_s - period_s) < 3 * splice.error_s
+    assert (splice.ticks, splice.is_loop) == (8, own)
+    assert splice.level_db == pytest.approx(26.02, abs=0.01)
+
+
+def test_a_metronome_in_the_room_amid_playing_is_no_splice():
+    turns = np.arange(30)
+    assert amid_playing(Ticks(0.4 + 0.5 * turns, turns, np.full(30, 400.0)), None) is None

@@ -20,7 +20,7 @@ def attacks(played_s, ticks_s, *, tick=0.1, tones=()):
 
 
 def left_s(struck):
-    return without_ticks(struck, round(LENGTH_S * RATE_HZ), RATE_HZ).at / RATE_HZ
+    return without_ticks(struck, round(LENGTH_S * RATE_HZ), RATE_HZ)[0].at / RATE_HZ
 
 
 def ticks_s(first_s=0.3, turn_s=TURN_S, wow_ms=0.0):
