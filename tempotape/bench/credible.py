@@ -14,7 +14,9 @@ ALL_PRESENT, LEAST_PRESENCE, DECIDED_PRESENCE = 0.95, 0.7, 0.5
 MOST_UNSTEADY_S, MOST_SCATTER_DB = 0.0007, 3.0
 SHARP_COHERENCE, SURE_COHERENCE = 0.7, 0.9
 CLEAN, CLEAN_PRESENCE = 0.97, 0.6
-LEAST_STRIKES = 0.4  # of the copies: a note that rings on resembles itself, but strikes once
+# Of the copies, fewer where they are exact and all are there: a note that rings on resembles
+# itself, but strikes once; claps hide some.
+LEAST_STRIKES = (0.4, 0.25)
 LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where they fall exactly
 NO_CHANCE = -20.0  # log 10 of how many such lines chance makes
 FALLING_DB = -1.0  # a pass
@@ -38,9 +40,10 @@ def credible(best: Explanation, evidence: Evidence, *, decided: bool) -> bool:
     if again or few_stray or _chance(best, evidence):
         return False
     struck = best.heard_as_attacks
-    if struck is not None and struck < LEAST_STRIKES:
-        return False
     exact = best.likeness > LIKELY[1] and best.exact
+    whole = exact and best.copied >= MANY and best.presence > ALL_PRESENT
+    if struck is not None and struck < LEAST_STRIKES[whole]:
+        return False
     # Where copies are so like what they copy, nothing hides half of them.
     if best.likeness > CLEAN and best.presence < CLEAN_PRESENCE:
         return False

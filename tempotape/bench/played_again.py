@@ -30,6 +30,7 @@ ALL_ALONG, IN_FIRST, FIRST_LAG = 0.2, 0.3, 1.05  # of the roots: in the second h
 CLEARLY, MOSTLY = 0.6, 0.8  # of the others' cost; of the copies
 LASTING, ALL_THERE = 2, 0.95  # further copies, of the first; of the copies
 UNSURE, AS_LIKE, EVEN_DB = 2.0, 0.03, 0.7  # standard errors; in coherence
+LEAST_LIKE = 0.7
 LEAST_BEAT_S = 0.08
 MOST_UNHEARD, FAINT = 2, 0.03  # in a row; in energy, of the usual attack
 GOES_ON_S, STRAYS = 0.00075, 4.0  # of a copy from where it is due
@@ -131,10 +132,14 @@ def _begins_once(found: Explanation, told: list[Explanation], evidence: Evidence
 
 
 def lasts(found: Explanation) -> bool:
-    """Whether there are many copies of copies, which may be as loud as what they copy."""
+    """Whether there are many copies of copies, which may be as loud as what they copy.
+
+    As loud in all: a level is that of the part of a copy that is like what it copies.
+    """
     many = found.deep.sum() >= LASTING * found.copied
     most_lost_db = NO_LOSS_DB[1] + UNSURE * _unsure_db(found)
-    return bool(many and found.level_db(found.deep) > -most_lost_db)
+    unlike_db = -20 * float(np.log10(max(found.likeness, LEAST_LIKE)))
+    return bool(many and found.level_db(found.deep) + unlike_db > -most_lost_db)
 
 
 def begins_all_along(found: Explanation, evidence: Evidence) -> bool:

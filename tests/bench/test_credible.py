@@ -7,6 +7,7 @@ import pytest
 from tempotape.bench.copies import Matches
 from tempotape.bench.credible import credible, grows, over_and_over
 from tempotape.bench.explaining import explain
+from tempotape.bench.played_again import lasts
 from tests.made_evidence import made_evidence
 
 LAG = 9600.0
@@ -38,6 +39,31 @@ def copies_of(clicks=10, *, first=0.5, further=0.5, coherence=0.95, found=None, 
 def test_an_echos_copies_are_there_and_alike(copies, is_credible):
     found, evidence = copies_of(**copies)
     assert credible(found, evidence, decided=False) is is_credible
+
+
+@pytest.mark.parametrize(
+    ("struck", "stray", "is_credible"),
+    [(0.5, 0.0, True), (0.3, 0.0, True), (0.3, 90.0, False), (0.1, 0.0, False)],
+)
+def test_copies_strike_nearly_half_of_them_where_they_are_not_exact(struck, stray, is_credible):
+    found, evidence = copies_of(stray=stray)
+    found = msgspec.structs.replace(found, heard_as_attacks=struck)
+    assert credible(found, evidence, decided=False) is is_credible
+
+
+@pytest.mark.parametrize(
+    ("copies", "forever"),
+    [
+        ({"further": 1.0}, True),
+        ({"further": 0.8}, False),
+        ({"further": 0.85, "coherence": 0.85}, True),  # as loud, but in part unlike
+    ],
+)
+def test_copies_as_loud_as_what_they_copy_last_for_ever(copies, forever):
+    found, _ = copies_of(clicks=20, **copies)
+    few = np.arange(40) < 4
+    assert lasts(msgspec.structs.replace(found, root=found.root & few)) is forever
+    assert not lasts(found)  # with as many first copies
 
 
 @pytest.mark.parametrize(
