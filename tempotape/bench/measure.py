@@ -328,8 +328,8 @@ def _about_sides(sides: Sides) -> list[str]:
     if sides.dry == "right" and sides.wet == "left":
         return ["the played sound seems to be on the right and the unit on the left"]
     if sides.mixed and sides.dry != "both":
-        silent = listed({"left", "right"} - {sides.dry})
-        return [f"the {silent} channel is silent"]
+        other = listed({"left", "right"} - {sides.dry})
+        return [f"the {other} channel is left aside: no sound begins there"]
     return []
 
 
