@@ -30,7 +30,7 @@ ALL_ALONG, IN_FIRST, FIRST_LAG = 0.2, 0.3, 1.05  # of the roots: in the second h
 CLEARLY, MOSTLY = 0.6, 0.8  # of the others' cost; of the copies
 LASTING, ALL_THERE = 2, 0.95  # further copies, of the first; of the copies
 UNSURE, AS_LIKE, EVEN_DB = 2.0, 0.03, 0.7  # standard errors; in coherence
-LEAST_LIKE = 0.7
+LEAST_LIKE, HARDLY_ANY = 0.7, 0.2
 LEAST_BEAT_S = 0.08
 MOST_UNHEARD, FAINT = 2, 0.03  # in a row; in energy, of the usual attack
 GOES_ON_S, STRAYS = 0.00075, 4.0  # of a copy from where it is due
@@ -109,7 +109,7 @@ def _played_again(
 
 
 def _begins_once(found: Explanation, told: list[Explanation], evidence: Evidence) -> bool:
-    """Whether all begins in the first lag and then lasts, where by another lag it begins all along.
+    """Whether hardly any begins after the first lag, and lasts, while by a shorter lag many do.
 
     So what a hand or a machine plays in time, each time a little otherwise, lasts for ever.
     """
@@ -117,11 +117,9 @@ def _begins_once(found: Explanation, told: list[Explanation], evidence: Evidence
         return False
     first_lag = evidence.at[0] + FIRST_LAG * found.middle
     late = np.count_nonzero(evidence.at[begins_anew(found, evidence)] >= first_lag)
-    early = np.count_nonzero(evidence.at[found.root] < first_lag)
-    if late > (1 - MOSTLY) * (late + early):
-        return False
     return any(
-        other.middle < found.middle
+        late < HARDLY_ANY * other.copied
+        and other.middle < found.middle
         and other.presence > ALL_THERE
         and other.likeness > found.likeness - AS_LIKE
         and other.gain_scatter_db < EVEN_DB
