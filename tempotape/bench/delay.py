@@ -8,6 +8,8 @@ unchanged and as loud as before, while tape always changes it.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import msgspec
 import numpy as np
 from scipy import stats
@@ -43,6 +45,7 @@ ASTRAY_S = 0.004  # so far, were nothing of the copies explained, would what fil
 FILTERS_UNLIKE = 0.15  # of what the filters add: none are quite as they are fitted
 UNLIKE_MS = (0.007, 0.015)  # what else sounds bends all copies the same way, of notes the more
 FLOOR_MS = 0.012
+WITHIN, SURELY = 0.683, 3.0  # one standard error; so many of them
 TIMING = 2.0  # times the least error that timing may have
 
 
@@ -111,27 +114,55 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
         copied = alone if wet is None else whitened(struck_alone(wet))
         if copied is not None:
             sound, copies, struck = alone, copied, shown
-    struck, ticks = without_ticks(struck, len(sound), sound.rate_hz)
+    left, ticks = without_ticks(struck, len(sound), sound.rate_hz)
+    mono, ring_on = wet is None, notes is not None
+    result = _of_attacks(sound, copies, left, click, mono=mono, notes=ring_on)
+    if ticks is None:
+        return result.delay
+    if result.delay.delay is None:
+        # They may have been echoes after all.
+        return _of_attacks(sound, copies, struck, click, mono=mono, notes=ring_on).delay
+    return _with_ticks(result, ticks, sound) if mono else result.delay
+
+
+class _Explained(NamedTuple):
+    """A result with the explanation that it is from."""
+
+    delay: DelayResult
+    best: Explanation | None = None
+
+
+def _of_attacks(
+    sound: Whitened,
+    copies: Whitened,
+    struck: Attacks,
+    click: Alike | None,
+    *,
+    mono: bool,
+    notes: bool,
+) -> _Explained:
+    """The delay that these attacks show."""
     too_little = _too_little(sound, struck)
     if too_little:
-        return DelayResult(why=too_little)
-    mono, ring_on = wet is None, notes is not None
-    evidence = _evidence(sound, copies, struck, click, mono=mono, notes=ring_on)
+        return _Explained(DelayResult(why=too_little))
+    evidence = _evidence(sound, copies, struck, click, mono=mono, notes=notes)
     belief = believed(evidence, sound, copies)
     if belief.best is None:
-        return DelayResult(why=belief.why)
+        return _Explained(DelayResult(why=belief.why))
     result = _measured(sound, copies, struck, evidence, belief.best)
     if belief.why:
-        return DelayResult(doubted=result.delay, echoes=result.echoes, why=belief.why)
-    return _with_ticks(result, ticks, sound, belief.best) if ticks and mono else result
+        result = DelayResult(doubted=result.delay, echoes=result.echoes, why=belief.why)
+    return _Explained(result, belief.best)
 
 
-def _with_ticks(
-    result: DelayResult, ticks: Ticks, sound: Whitened, best: Explanation
-) -> DelayResult:
+def _with_ticks(result: _Explained, ticks: Ticks, sound: Whitened) -> DelayResult:
     """The result, with the ticks if none of them is played."""
-    own = unplayed(ticks, sound, best.middle / sound.rate_hz, best.level_db(best.first))
-    return msgspec.structs.replace(result, ticks=ticks if own else None)
+    delay, best = result
+    if best is None or not unplayed(
+        ticks, sound, best.middle / sound.rate_hz, best.level_db(best.first)
+    ):
+        return delay
+    return msgspec.structs.replace(delay, ticks=ticks)
 
 
 def _struck(sound: Whitened) -> tuple[Attacks, Alike | None]:
@@ -249,7 +280,7 @@ def _measured(
         awaited = evidence.at[best.due]
     if len(begins) < LEAST_COPIES:
         return DelayResult(why=NO_REPEATS)
-    line, left = _straight(begins, lags)
+    line, line_error, left = _straight(begins, lags)
     spread = float(stats.median_abs_deviation(left, scale="normal"))
     clip = CLIP if best.likeness < SURE_LIKENESS else SURE_CLIP
     kept = np.abs(left) <= clip * max(spread, OUTLIER_S * rate)
@@ -272,11 +303,11 @@ def _measured(
     played = max(len(ms), best.awaited * len(struck) / len(evidence.at))
     lost_ms = spread_ms * np.sqrt(1 / len(ms) - 1 / played)
     error = np.hypot(np.hypot(timing_ms / mean_of, lost_ms), unsure_ms)
-    # Where it drifts, those not found would move the mean.
-    later = float(np.mean(awaited) - np.mean(begins))
+    # Where it surely drifts, those that are left out would move the mean.
+    later = float(np.mean(awaited) - np.mean(begins)) if abs(line) > SURELY * line_error else 0.0
     delay = Delay(
         ms=float(np.mean(ms)) + line * later / rate * 1e3,
-        error_ms=float(np.hypot(error, FLOOR_MS)),
+        error_ms=float(np.hypot(np.hypot(error, line_error * later / rate * 1e3), FLOOR_MS)),
         count=len(ms),
         series=tuple(Moment(float(t), float(m)) for t, m in zip(begins / rate, ms, strict=True)),
         spread_ms=spread_ms,
@@ -347,11 +378,12 @@ def _throughout(
     return np.array(at, np.int64)[usual], lag[usual]
 
 
-def _straight(at: Numbers, lags: Samples) -> tuple[float, Samples]:
-    """Slope of the line through the lags, and what each is off it; the median where few."""
+def _straight(at: Numbers, lags: Samples) -> tuple[float, float, Samples]:
+    """Slope of the line through the lags, its error, and what each is off it; few have no slope."""
     if len(at) <= 3:
-        return 0.0, lags - np.median(lags)
+        return 0.0, 0.0, lags - np.median(lags)
     some = evenly(np.arange(len(at)), MOST_IN_LINE)
-    slope = float(stats.theilslopes(lags[some], at[some])[0])
+    told = stats.theilslopes(lags[some], at[some], WITHIN)
+    slope = float(told.slope)
     left = lags - slope * at
-    return slope, left - np.median(left)
+    return slope, float(told.high_slope - told.low_slope) / 2, left - np.median(left)

@@ -21,7 +21,7 @@ MOST_ATTACKS, MOST_PAIRS = 300, 500  # more are not looked through
 SHORTEST_S, LEAST_TURNS = 0.4, 5
 NEAR_S, STRAYS_S = 0.004, 0.0003  # a tick from where it is due; more for each turn
 AS_LOUD = 4.0  # in energy, either way
-HEARD_PART, ALONG = 0.5, 0.7  # of the turns; of the recording
+HEARD_PART, REPEATED_PART, ALONG = 0.5, 0.4, 0.7  # of the turns, two; of the recording
 NO_CHANCE = -6.0  # log 10 of how many such rows chance makes
 FAINTER, LEAST_LEFT = 0.5, 6  # in energy, than the louder ones of the others, of which so many
 LOUDER = 0.75  # quantile of the others
@@ -167,12 +167,21 @@ def _in_tones(struck: Attacks, places: Samples) -> Rows:
 
 
 def _all_once_a_turn(struck: Attacks, row: _Row, rate: float) -> Rows:
-    """Those of the row, and of others at its pace: what the unit makes of them."""
-    every = np.arange(len(struck))
+    """Those of the row, and of others at its pace all along: what the unit makes of them.
+
+    What it makes of a played sound may come at that pace too, but only for a while.
+    """
     at = struck.at.astype(float)
-    again = [
-        _hit(struck, every, at + times * row.turn, NEAR_S * rate) >= 0 for times in (-2, -1, 1, 2)
-    ]
-    ticks: Rows = np.sum(again, axis=0) >= len(again) // 2
+    first, last = at[row.heard[0]], at[row.heard[-1]]
+    ticks = np.zeros(len(at), bool)
+    for number in np.flatnonzero((at > first - row.turn) & (at < last + row.turn)).tolist():
+        times = np.arange(
+            np.ceil((first - at[number]) / row.turn), np.floor((last - at[number]) / row.turn) + 1
+        )
+        due = at[number] + times * row.turn
+        near = (NEAR_S + STRAYS_S * np.abs(times)) * rate
+        heard = _hit(struck, np.full(len(times), number), due, near) >= 0
+        heard = heard[~_in_tones(struck, due)]
+        ticks[number] = len(heard) > 0 and np.mean(heard) > REPEATED_PART
     ticks[row.heard] = True
     return ticks

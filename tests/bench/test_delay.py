@@ -385,6 +385,17 @@ def test_regular_clicks_of_many_levels_are_told_from_their_echoes():
     assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
 
 
+@pytest.mark.parametrize("seed", [15, 45])
+def test_many_repeats_that_come_once_a_delay_are_no_ticks(seed):
+    rng = np.random.default_rng(seed)
+    at_s = np.cumsum(rng.uniform(0.4, 3, 25))
+    sound = clicks(at_s[at_s < 38], 40 * RATE_HZ, RATE_HZ, "burst")
+    unit = changed(UNIT, gap_mm=float(rng.uniform(50, 125)), feedback=0.92, hiss=1e-4)
+    played = play(changed(unit, wow=((0.7, 0.002, 0.0),)), sound, RATE_HZ, seed=seed)
+    delay = heard(mixed(sound, played, 0.5, 0.3)).delay
+    assert error_ms(delay, played) == pytest.approx(0, abs=0.1)
+
+
 @pytest.mark.parametrize(
     ("loop_s", "feedback", "surely"), [(1.25, 0.1, True), (1.25, 0.3, False), (3.8, 0.0, True)]
 )
