@@ -4,10 +4,12 @@ Clicks that somebody plays may be as regular. They are told by their pace, by ho
 what else sounds, and by what tape cannot do: keep time to some hundredths of a millisecond. Where
 that leaves a doubt, nothing is reported.
 
-One doubt is decided for the splice: faint ticks (peak under 0.06 of full scale, less than 30 dB
-over the noise) slower than one in 1.45 s are believed though they are exactly even, since a silent
-recording of a steady unit gives just that. The price is that a metronome as faint, at 40 a minute
-or slower, is taken for a splice. Where noise hides how even the ticks are, 1.1 s is slow enough.
+One doubt is decided for the splice: faint ticks (peak under 0.06 of full scale and less than 30 dB
+over the noise, or under 0.025 and 48 dB) slower than one in 1.45 s are believed though they are
+exactly even, since a silent recording of a steady unit gives just that. The price is that a
+metronome as faint, at 40 a minute or slower, is taken for a splice. Where noise hides how even the
+ticks are, 1.1 s is slow enough. And ticks amid what is played, of which the delay search knows that
+no echo follows them, are believed where no hand is as even.
 """
 
 from __future__ import annotations
@@ -78,7 +80,7 @@ _MOST_SOUNDS = 4000
 # whether it wavers about a beat or keeps it: a speed that swings moves the ticks to and fro.
 _FAINT_PEAK = 0.06
 _FAINT_OVER_DB = 30.0
-_FAINTER_PEAK = 0.025  # nobody records clicks so low, however little hiss there is
+_FAINTER_PEAK = 0.025  # hardly anybody records clicks so low, even with little hiss
 _CLEAR_OVER_DB = 48.0
 _FAINT_BEAT_S = 1.45
 _FAINTEST_BEAT_S = 1.1  # where noise hides how even the ticks are, a slow beat is rare enough
@@ -101,6 +103,7 @@ _WALK = 0.1
 _LEAST_WALK = 1.2
 _NO_WAVES = 0.05
 _TOO_LOUD = 2
+_BY_HAND_S = 1.5e-3  # no hand is as even; few tapes are less
 _ATTACK_S = 1.5e-4  # within which an attack is timed, one standard deviation
 _HAND = 5e-4  # of the period; a hand plays less evenly than that
 _CYCLES_S = (1.0 / 50.0, 1.0 / 60.0)
@@ -483,11 +486,13 @@ def _is_own(period_s: float, loop_period_s: float | None) -> bool | None:
 def amid_playing(ticks: Ticks, loop_period_s: float | None) -> Splice | None:
     """The splice of ticks among attacks that are known to be no played sounds, nor their echoes.
 
-    None where they are as even as a metronome in the room, and come as often.
+    None where they may be a beat in the room: as uneven as a hand, or as even as a metronome and
+    as often.
     """
     timing = line_through(ticks.t_s, ticks.turns, _ATTACK_S, 0.0)
     own = _is_own(timing.period_s, loop_period_s)
-    if not own and timing.period_s < _FAINT_BEAT_S and may_be_even(timing):
+    even = timing.period_s < _FAINT_BEAT_S and may_be_even(timing)
+    if not own and (even or timing.rms_s > _BY_HAND_S):
         return None
     return Splice(
         period_s=timing.period_s,

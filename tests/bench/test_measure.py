@@ -254,3 +254,18 @@ def test_no_room_for_a_long_recording_is_told(monkeypatch):
     thinner = Thinner(RATE_HZ)
     with pytest.raises(InputFault, match=r"a long recording cannot be held \(No space left on"):
         thinner.feed(CLICKS)
+
+
+def test_a_loud_tick_amid_clicks_is_told_as_the_splice(take):
+    # At -26 dBFS, where in silence alone it might be somebody's clicks.
+    at_s = 0.5 + np.cumsum(np.random.default_rng(4).uniform(0.7, 1.9, 20))
+    sound = clicks(at_s, 34 * RATE_HZ, RATE_HZ)
+    unit = msgspec.structs.replace(
+        UNIT, loop_mm=2.3 * UNIT.speed_mm_s, tick=0.05, hiss=1e-4, wow=((0.9, 0.002, 0.0),)
+    )
+    played = play(msgspec.structs.replace(unit, feedback=0.0), sound, RATE_HZ)
+    report = measure(take(mixed(sound, played, 1.0, 0.5), subtype="PCM_24"))
+    assert report.delay.ms == pytest.approx(500.0, abs=0.2)
+    assert report.splice.period_s == pytest.approx(2.3, rel=1e-3)
+    assert report.loop_period_s == report.splice.period_s
+    assert not [warning for warning in report.warnings if warning.startswith("splice")]
