@@ -123,16 +123,37 @@ def timed(lag, *, begins, further_db=0.0):
 
 
 @pytest.mark.parametrize(
-    ("further_db", "begins", "may_be"),
+    ("changes", "may_be"),
     [
-        (0.0, range(0, ATTACKS, 3), True),
-        (-3.0, range(0, ATTACKS, 3), False),  # it gets fainter, as an echo does
-        (0.0, range(6), False),  # by the other, too, all begins in the beginning
+        ({}, True),
+        ({"further_db": -3.0}, False),  # it gets fainter, as an echo does
+        ({"begins": range(6)}, False),  # by the other, too, all begins in the beginning
+        ({"begins": range(0, 12, 3)}, False),  # of which there are few
+        ({"more": 50.0}, False),  # it leaves far more over
+        ({"lag": 3 * SHORT}, True),
+        ({"lag": 2 * 3.3 * BEAT}, False),  # a multiple always explains as many
+        ({"missing": 2}, False),
+        ({"beats": [3.3 * BEAT - SHORT]}, False),  # or what is some beats away
     ],
 )
-def test_what_goes_on_unweakened_may_be_how_sounds_with_echoes_are_played(
-    further_db, begins, may_be
-):
-    best = timed(3.3 * BEAT, begins=range(3), further_db=further_db)
-    other = timed(SHORT, begins=begins, further_db=-6.0)
-    assert asked(best, (other, 5.0)) is may_be
+def test_what_goes_on_unweakened_may_be_how_sounds_with_echoes_are_played(changes, may_be):
+    begins = changes.get("begins", range(0, ATTACKS, 3))
+    best = timed(3.3 * BEAT, begins=range(3), further_db=changes.get("further_db", 0.0))
+    other = timed(changes.get("lag", SHORT), begins=begins, further_db=-6.0)
+    lost = np.isin(np.arange(ATTACKS), list(begins)[: changes.get("missing", 0)])
+    other = msgspec.structs.replace(other, lag=np.where(lost, np.nan, other.lag))
+    told = asked(best, (other, changes.get("more", 5.0)), beats=changes.get("beats", ()))
+    assert told is may_be
+
+
+def test_near_oscillation_many_delays_may_seem_to_be_played():
+    # All copies but two of those of the first sounds are there; what is played is sixteen of them.
+    begins = range(4)
+    repeats = timed(5000.0, begins=begins, further_db=-0.5)
+    lost = np.arange(ATTACKS) == 1
+    repeats = msgspec.structs.replace(repeats, lag=np.where(lost, np.nan, repeats.lag))
+    played = made_up(16 * 5000.0)
+    assert not asked(repeats, played=[played])
+    few = timed(5000.0, begins=range(10), further_db=-0.5)
+    few = msgspec.structs.replace(few, lag=np.where(lost, np.nan, few.lag))
+    assert asked(few, played=[played])
