@@ -28,10 +28,12 @@ def outrun(setting: Setting, moves: Moving | None) -> str:
     if moves is None or moves.tempo_bpm is None:
         return ""
     ends_ms = [setting.target_ms * moves.tempo_bpm / bpm for bpm in (moves.high_bpm, moves.low_bpm)]
-    alone = setting if setting.in_time else msgspec.structs.replace(setting, error_ms=0.0)
+    alone = setting
+    if not setting.in_time:
+        alone = msgspec.structs.replace(setting, error_ms=0.0, delay_ms=setting.target_ms)
     if all(msgspec.structs.replace(alone, target_ms=ms).looseness <= 1.0 for ms in ends_ms):
         return ""
     return (
         f"loose: the tempo moves {moves.span}, so that the {setting.note} lasts "
-        f"{ends_ms[0]:.0f} to {ends_ms[1]:.0f} ms: no one delay is in time all along"
+        f"{ends_ms[0]:.0f} to {ends_ms[1]:.0f} ms: this delay is not in time all along"
     )

@@ -31,7 +31,7 @@ def test_where_the_tempo_moves_too_far_nothing_claims_to_be_in_time():
     # Quarters of 60000/150 and 60000/100 ms.
     told = (
         "loose: the tempo moves between 100 and 150, so that the quarter lasts 400 to 600 ms: "
-        "no one delay is in time all along"
+        "this delay is not in time all along"
     )
     assert (song.section, song.tempo_bpm, song.in_time) == ("bars 1-9, 100", 120, False)
     assert song.delay_ms == pytest.approx(500)
