@@ -87,4 +87,6 @@ def _open_closed_streams() -> None:
     """A standard stream that was closed leads nowhere, and no other file takes its number."""
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:
-            setattr(sys, name, open(os.devnull, mode))  # noqa: SIM115, PTH123 - for as long as we run
+            nowhere = os.open(os.devnull, os.O_RDWR)
+            # For as long as we run.
+            setattr(sys, name, open(nowhere, mode, closefd=False))  # noqa: SIM115

@@ -40,7 +40,7 @@ def stage(
     opening = open_stage(
         unit=unit, setlist=setlist, midi_in=midi_in, midi_out=midi_out, tempo=tempo
     )
-    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+    if not (sys.stdin.isatty() and sys.stdout.isatty() and sys.stderr.isatty()):
         from tempotape.stage.plain import plain_answer  # noqa: PLC0415
 
         say(plain_answer(opening))

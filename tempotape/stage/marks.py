@@ -6,6 +6,8 @@ import codecs
 import io
 import sys
 
+from rich.cells import cell_len
+
 _ERRORS = "tempotape.marks"
 # By how many of its eight dots a braille cell holds.
 _SHADES = " ..::**##"
@@ -48,4 +50,4 @@ def plain_marks(fault: UnicodeError) -> tuple[str, int]:
     """What an encoder writes in place of what it cannot: a mark for a mark, as wide."""
     assert isinstance(fault, UnicodeEncodeError)  # noqa: S101 - registered for encoding alone
     lacking = fault.object[fault.start : fault.end]
-    return "".join(_MARKS.get(mark, "?") for mark in lacking), fault.end
+    return "".join(_MARKS.get(mark, "?" * cell_len(mark)) for mark in lacking), fault.end

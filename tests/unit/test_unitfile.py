@@ -323,6 +323,14 @@ def test_points_are_added_to_a_list_in_one_entry(tmp_path, listed):
     ]
 
 
+def test_a_file_that_would_not_say_the_points_is_left_alone(tmp_path, monkeypatch):
+    path = written(tmp_path, GOOD)
+    monkeypatch.setattr("tomlkit.dumps", lambda _: "measured = [head = 1\n]")
+    with pytest.raises(InputFault, match="points cannot be added to it as it is written; expected"):
+        add_points(path, [Point("long", 9.0, 250.0)])
+    assert path.read_text() == GOOD
+
+
 def test_points_that_do_not_fit_leave_the_file_alone(tmp_path):
     path = written(tmp_path, GOOD)
     with pytest.raises(InputFault, match="measured 1: knob is 12; expected 0 to 10"):

@@ -6,7 +6,7 @@ import itertools
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 
-from rich.cells import cell_len
+from rich.cells import cell_len, chop_cells
 from rich.style import Style
 from rich.text import Text
 from textual.reactive import reactive
@@ -122,7 +122,11 @@ def _word(word: str, size: float, width: int) -> tuple[str, ...]:
     """A word's rows at a size: block letters, those of half the size, or at 0 plain capitals."""
     if size == 1:
         return block_letters(word, 1)
-    return small_letters(word) if size else tuple(textwrap.wrap(word.upper(), width))
+    if size:
+        return small_letters(word)
+    rows = textwrap.wrap(word.upper(), width)
+    # Some marks are two cells wide.
+    return tuple(row for one in rows for row in chop_cells(one, width))
 
 
 def _fits(rows: Sequence[str], width: int, height: int) -> bool:
