@@ -247,7 +247,7 @@ class _Common(msgspec.Struct, frozen=True):
 
 
 class _Told(msgspec.Struct, frozen=True):
-    """One choice on its path, put into words; `moving` says why its delay is not in time all along."""
+    """One choice on its path, put into words; `moving` says why it is not in time all along."""
 
     calibration: Calibration
     common: _Common

@@ -64,7 +64,7 @@ class GridSpan(msgspec.Struct, frozen=True):
         # as they are written, 0.3 and not 0.30000000000000004.
         count = math.floor((self.high - self.low) / self.step + 1e-9)
         readings = (round(self.low + row * self.step, 12) for row in range(count + 1))
-        return [min(reading, self.high) for reading in readings]
+        return [min(max(reading, self.low), self.high) for reading in readings]
 
 
 def grid_span(text: str, *, entry: str = "") -> GridSpan:
