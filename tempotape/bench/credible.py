@@ -25,6 +25,7 @@ GROWING_DB, GROWING_ERRORS, GROWING_LIKENESS = 1.2, 3.0, 0.75
 MOST_GROWN_DB = 20.0  # in all; where repeats run into one another some seem to grow
 GROWING_PART = 0.15  # of the first copies: fewer further ones fall so by chance
 IN_FIRST = 0.75  # of what is played
+BY_HAND_S = 0.001
 
 
 def credible(best: Explanation, evidence: Evidence, *, decided: bool) -> bool:
@@ -83,16 +84,17 @@ def grows(found: Explanation) -> bool:
 
 
 def over_and_over(found: Explanation, evidence: Evidence) -> bool:
-    """Whether all is played in the first lag, and then comes again as loud as ever, but unlike.
+    """Whether all is played in the first lag, then again as loud as ever, but unlike or uneven.
 
-    So a machine plays its bars, with hats of noise. What a tape makes so unlike gets fainter.
+    So a machine plays its bars, with hats of noise. What a tape makes so unlike gets fainter. Or a
+    hand plays them, all alike but not as evenly.
     """
     begun = evidence.at[begins_anew(found, evidence)]
     return bool(
         len(begun)
         and found.deep.sum() > found.copied
         and np.mean(begun < evidence.at[0] + FIRST_LAG * found.middle) > IN_FIRST
-        and found.likeness < SURE_COHERENCE
+        and (found.likeness < SURE_COHERENCE or found.unsteadiness > BY_HAND_S * found.rate)
         and found.level_db(found.deep) > LASTING_DB
     )
 

@@ -89,13 +89,21 @@ def test_no_repeat_grows_through_dozens_of_passes(further, growing):
 
 
 @pytest.mark.parametrize(
-    ("gain", "coherence", "over"), [(1.0, 0.8, True), (0.8, 0.8, False), (1.0, 0.95, False)]
+    ("gain", "coherence", "stray", "over"),
+    [
+        (1.0, 0.8, 0.0, True),  # as of noise unlike
+        (0.8, 0.8, 0.0, False),
+        (1.0, 0.95, 0.0, False),
+        (1.0, 0.95, 60.0, True),  # 2.5 ms to and fro: as a hand plays
+        (0.8, 0.95, 60.0, False),
+    ],
 )
-def test_a_bar_that_is_played_over_and_over_is_no_echo(gain, coherence, over):
-    # Five sounds in the first lag; what follows are copies, as of noise unlike, as loud as ever.
+def test_a_bar_that_is_played_over_and_over_is_no_echo(gain, coherence, stray, over):
+    # Five sounds in the first lag; what follows are copies, as loud as ever.
     found, evidence = copies_of(first=gain, further=gain, coherence=coherence)
     at = 20_000 + 1920 * np.arange(20)
+    strays = stray * (np.arange(20) % 3 - 1)
     bars = msgspec.structs.replace(
-        found, root=np.arange(20) < 5, lag=np.where(np.arange(20) < 15, LAG, np.nan)
+        found, root=np.arange(20) < 5, lag=np.where(np.arange(20) < 15, LAG + strays, np.nan)
     )
     assert over_and_over(bars, msgspec.structs.replace(evidence, at=at)) is over
