@@ -24,6 +24,7 @@ CANDIDATES = 80  # quick regular clicks make so many
 WIDTH, WIDEST_S = 0.024, 0.025  # how far a delay may stray during a recording, searching
 CROWD_S, STEADY_S, STEADY_PART, AS_LIKE = 0.0004, 0.002, 0.9, 0.95
 GAIN_STRAY_DB, FAR_DB = 10.0, 20.0  # off the middle level of copies of a kind; of all
+USUAL_PARTS, KINDS_DB = (0.15, 0.5, 0.85), 35.0
 CLEAR_OVER_NOISE = 40.0  # in energy: so loud a copy is heard as an attack
 STEADY_COPY_S, EVEN_COPY_DB = 5e-5, 0.1  # so near together copies fall in a good recording
 HISS_DB = 0.35  # where what is unlike is as large as what is like
@@ -348,9 +349,12 @@ def _follow(near: Matches, times: Samples, lag: float, width: float, rate: float
         have = np.flatnonzero(np.isfinite(out[0]))
         if len(have) < 2 or np.array_equal(out, before, equal_nan=True):
             break
-        # What is far louder or fainter than most is none: first and further copies differ less.
+        # What is far louder or fainter than most is none; but where little is fed back, there are
+        # as many first copies, all about as loud, as further ones.
         levels_db = np.sort(20 * np.log10(np.abs(out[2][have])))
-        sounds = np.abs(level_db - levels_db[len(levels_db) // 2]) < FAR_DB
+        usual_db = levels_db[(np.array(USUAL_PARTS) * len(levels_db)).astype(int)]
+        usual_db = usual_db[np.abs(usual_db - usual_db[1]) < KINDS_DB]
+        sounds = np.min(np.abs(level_db[:, None] - usual_db), axis=1) < FAR_DB
         values = out[0][have]
         smooth = ndimage.median_filter(values, size=min(9, len(values)), mode="nearest")
         # The copies most like what they copy tell how far the delay strays between them.

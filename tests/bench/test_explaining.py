@@ -124,3 +124,9 @@ def test_between_runs_nothing_is_studied():
 def test_of_matches_of_two_far_different_levels_the_louder_are_copies():
     lag = followed(np.full(12, LAG), 0.98, np.tile([5.0, 0.01], 6), LAG)
     assert np.isfinite(lag).tolist() == [True, False] * 6
+
+
+def test_of_matches_of_two_levels_that_a_unit_may_give_both_are_copies():
+    # 27 dB apart: the wet sound loud, and little of it fed back.
+    gain = np.tile([2.2, 0.1, 0.1], 4)
+    assert np.isfinite(followed(np.full(12, LAG), 0.98, gain, LAG)).all()
