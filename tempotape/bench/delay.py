@@ -115,54 +115,58 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
         if copied is not None:
             sound, copies, struck = alone, copied, shown
     left, ticks = without_ticks(struck, len(sound), sound.rate_hz)
-    mono, ring_on = wet is None, notes is not None
-    result = _of_attacks(sound, copies, left, click, mono=mono, notes=ring_on)
+    heard = _Heard(sound, copies, click, mono=wet is None, notes=notes is not None)
+    explained = _explained(heard, left)
     if ticks is None:
-        return result.delay
-    if result.delay.delay is None:
+        return explained.result
+    if explained.result.delay is None:
         # They may have been echoes after all.
-        return _of_attacks(sound, copies, struck, click, mono=mono, notes=ring_on).delay
-    return _with_ticks(result, ticks, sound) if mono else result.delay
+        return _explained(heard, struck).result
+    return _with_ticks(explained, ticks, sound) if heard.mono else explained.result
+
+
+class _Heard(NamedTuple):
+    """Where attacks are, and where their copies: the same if `mono`. With what all are like, if so.
+
+    Of `notes` that ring on it is what strikes alone.
+    """
+
+    sound: Whitened
+    copies: Whitened
+    click: Alike | None
+    mono: bool
+    notes: bool
 
 
 class _Explained(NamedTuple):
     """A result with the explanation that it is from."""
 
-    delay: DelayResult
+    result: DelayResult
     best: Explanation | None = None
 
 
-def _of_attacks(
-    sound: Whitened,
-    copies: Whitened,
-    struck: Attacks,
-    click: Alike | None,
-    *,
-    mono: bool,
-    notes: bool,
-) -> _Explained:
-    """The delay that these attacks show."""
-    too_little = _too_little(sound, struck)
+def _explained(heard: _Heard, struck: Attacks) -> _Explained:
+    """What these attacks show."""
+    too_little = _too_little(heard.sound, struck)
     if too_little:
         return _Explained(DelayResult(why=too_little))
-    evidence = _evidence(sound, copies, struck, click, mono=mono, notes=notes)
-    belief = believed(evidence, sound, copies)
+    evidence = _evidence(heard, struck)
+    belief = believed(evidence, heard.sound, heard.copies)
     if belief.best is None:
         return _Explained(DelayResult(why=belief.why))
-    result = _measured(sound, copies, struck, evidence, belief.best)
+    result = _measured(heard.sound, heard.copies, struck, evidence, belief.best)
     if belief.why:
         result = DelayResult(doubted=result.delay, echoes=result.echoes, why=belief.why)
     return _Explained(result, belief.best)
 
 
-def _with_ticks(result: _Explained, ticks: Ticks, sound: Whitened) -> DelayResult:
+def _with_ticks(explained: _Explained, ticks: Ticks, sound: Whitened) -> DelayResult:
     """The result, with the ticks if none of them is played."""
-    delay, best = result
-    if best is None or not unplayed(
-        ticks, sound, best.middle / sound.rate_hz, best.level_db(best.first)
-    ):
-        return delay
-    return msgspec.structs.replace(delay, ticks=ticks)
+    result, best = explained
+    if best is None:
+        return result
+    own = unplayed(ticks, sound, best.middle / sound.rate_hz, best.level_db(best.first))
+    return msgspec.structs.replace(result, ticks=ticks if own else None)
 
 
 def _struck(sound: Whitened) -> tuple[Attacks, Alike | None]:
@@ -213,15 +217,8 @@ def _without_edge(sound: Whitened, struck: Attacks) -> Attacks:
     return msgspec.structs.replace(struck, at=struck.at[1:], energy=struck.energy[1:])
 
 
-def _evidence(
-    sound: Whitened,
-    copies: Whitened,
-    struck: Attacks,
-    click: Alike | None,
-    *,
-    mono: bool,
-    notes: bool,
-) -> Evidence:
+def _evidence(heard: _Heard, struck: Attacks) -> Evidence:
+    sound, copies, click, mono, notes = heard
     chosen, run = studied(len(struck))
     rate = sound.rate_hz
     low, high = round(SHORTEST_S * rate), round(min(LONGEST_S * rate, KNOWN_PART * len(sound)))
@@ -235,7 +232,7 @@ def _evidence(
     found = [copies_of(copies, row, cut, low, high) for row, cut in enumerate(cuts)]
     if click is not None:
         found += faint_copies(copies, cuts, low, high, click)
-    heard = None if mono else attacks(copies)
+    again = None if mono else attacks(copies)
     together = gathered(found)
     silent = _begins_in_silence(struck, together.only(together.attack == 0), rate)
     return Evidence(
@@ -243,7 +240,7 @@ def _evidence(
         energy=struck.energy[chosen],
         since=np.where(run > 0, struck.at[run], -len(sound) if silent else 0),
         matches=together,
-        heard=None if heard is None else heard.at,
+        heard=None if again is None else again.at,
         end=len(sound),
         rate=rate,
         length_s=float(np.median([len(cut.sound) for cut in cuts])) / rate,

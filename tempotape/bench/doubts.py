@@ -19,11 +19,8 @@ from tempotape.bench.played_again import Offer, begins_all_along, beside, lasts
 
 BESIDE_S = 0.030
 AS_LOUD_DB = 0.05
-STEPS_A_BAR, STEP_OFF, STRAYS = (
-    48,
-    0.005,
-    0.5,
-)  # sixteenths and triplets; of a step; of how lags stray
+STEPS_A_BAR, STEP_OFF = 48, 0.005  # sixteenths and triplets; of a step
+STRAYS = 0.5  # of how lags stray
 MIRRORED, MIRROR_MARGIN = 0.002, (0.35, 0.6)  # of a beat; of the sounds left over, by looseness
 SAME_DB, SAME_LIKENESS = 0.3, 0.02  # copies that are the same sounds
 MANY_REPEATS = 3

@@ -25,7 +25,6 @@ HEARD_PART, REPEATED_PART, ALONG = 0.5, 0.4, 0.7  # of the turns, two; of the re
 NO_CHANCE = -6.0  # log 10 of how many such rows chance makes
 FAINTER, LEAST_LEFT = 0.5, 6  # in energy, than the louder ones of the others, of which so many
 LOUDER = 0.75  # quantile of the others
-
 OTHER, NEAR, LENGTH_S = 0.3, 0.005, 0.003  # in power; of a delay
 MOST_TURNS, IN_TIME = 8, 0.5  # of the others, as many come again after some turns
 
