@@ -26,6 +26,8 @@ class PseudoTerminal:
             "TERM": "xterm-256color",
             "TEXTUAL_ANIMATIONS": "none",
         }
+        # As on a player's machine: what was loaded once is not compiled again.
+        self._environment.pop("PYTHONDONTWRITEBYTECODE", None)
         self.written = b""
 
     def __enter__(self) -> PseudoTerminal:
