@@ -382,7 +382,7 @@ async def test_it_runs_at_any_size(stage, size):
         assert len(screen(app)) == size[1]
 
 
-@pytest.mark.parametrize("name", ["a-very-long-head-name-indeed", "tête", "長い"])
+@pytest.mark.parametrize("name", ["a-very-long-head-name-indeed", "tête", "長い", "a+b"])
 async def test_a_head_name_without_block_letters_is_shown_in_capitals(stage, name):
     unit = plain_unit(heads={name: 70.0}, knob=Knob(low=0, high=10, step=0.02))
     known = plain_calibration(unit, lambda k: 25 * max(k, 0.01), measured=(1, 10))

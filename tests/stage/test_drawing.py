@@ -147,3 +147,4 @@ def test_block_letters_are_five_rows_a_scale():
     assert block_letters("6.4", 2)[0] == "".join(mark * 2 for mark in block_letters("6.4", 1)[0])
     assert block_letters("", 1) == ()
     assert block_letters("長", 1) == ()
+    assert block_letters("a=b", 1) == ()  # the face has no =

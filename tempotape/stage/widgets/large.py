@@ -55,7 +55,7 @@ def _face() -> Any:
 @functools.lru_cache(maxsize=64)
 def block_letters(word: str, scale: int) -> tuple[str, ...]:
     """`word` in block letters `5 * scale` rows high; empty where the face lacks a letter."""
-    if not word.isascii() or not word.strip():
+    if not word.strip() or not _face().Font.chars.keys() >= set(map(ord, word)):
         return ()
     drawn = _face().renderText(word).split("\n")
     rows = [row.rstrip() for row in drawn[:5]]
