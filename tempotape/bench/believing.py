@@ -18,9 +18,10 @@ import numpy as np
 from tempotape.bench.all_wet import all_wet
 from tempotape.bench.beats import REGULAR, beats_apart, off_beat, on_the_beat
 from tempotape.bench.by_chance import not_by_chance
-from tempotape.bench.credible import credible, grows, over_and_over
+from tempotape.bench.credible import credible, grows
 from tempotape.bench.doubts import doubtful
 from tempotape.bench.explaining import Evidence, Explanation
+from tempotape.bench.lasting import over_and_over
 from tempotape.bench.offered import offered
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.played_again import Offer, apart_from_played, unchanged

@@ -6,8 +6,8 @@ import numpy as np
 
 from tempotape.bench.by_chance import lines_by_chance
 from tempotape.bench.explaining import UNLIKE, Evidence, Explanation
+from tempotape.bench.lasting import FALLING_DB, LASTING_DB
 from tempotape.bench.offered import LEAST_COPIES, WILD, WILD_S
-from tempotape.bench.played_again import FIRST_LAG, begins_anew
 
 FEW_CHAINS, MANY, MANY_BY_CHANCE = 6, 8, 12
 ALL_PRESENT, LEAST_PRESENCE, DECIDED_PRESENCE = 0.95, 0.7, 0.5
@@ -19,13 +19,10 @@ CLEAN, CLEAN_PRESENCE = 0.97, 0.6
 LEAST_STRIKES = (0.4, 0.25)
 LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where they fall exactly
 NO_CHANCE = -20.0  # log 10 of how many such lines chance makes
-FALLING_DB = -1.0  # a pass
-LOUDER_DB, LASTING_DB = 4.0, -0.5  # of first copies; of further ones, a pass
+LOUDER_DB = 4.0  # of first copies
 GROWING_DB, GROWING_ERRORS, GROWING_LIKENESS = 1.2, 3.0, 0.75
 MOST_GROWN_DB = 20.0  # in all; where repeats run into one another some seem to grow
 GROWING_PART = 0.15  # of the first copies: fewer further ones fall so by chance
-IN_FIRST = 0.75  # of what is played
-BY_HAND_S = 0.001
 
 
 def credible(best: Explanation, evidence: Evidence, *, decided: bool) -> bool:
@@ -80,22 +77,6 @@ def grows(found: Explanation) -> bool:
     grown = (further_db - unsure_db) * passes > MOST_GROWN_DB
     return bool(
         louder or grown or (some and found.likeness > GROWING_LIKENESS and further_db > most_db)
-    )
-
-
-def over_and_over(found: Explanation, evidence: Evidence) -> bool:
-    """Whether all is played in the first lag, then again as loud as ever, but unlike or uneven.
-
-    So a machine plays its bars, with hats of noise. What a tape makes so unlike gets fainter. Or a
-    hand plays them, all alike but not as evenly.
-    """
-    begun = evidence.at[begins_anew(found, evidence)]
-    return bool(
-        len(begun)
-        and found.deep.sum() > found.copied
-        and np.mean(begun < evidence.at[0] + FIRST_LAG * found.middle) > IN_FIRST
-        and (found.likeness < SURE_COHERENCE or found.unsteadiness > BY_HAND_S * found.rate)
-        and found.level_db(found.deep) > LASTING_DB
     )
 
 

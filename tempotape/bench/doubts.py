@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tempotape.bench.beats import LEAST_BEATS, beats_apart
+from tempotape.bench.beats import beats_apart
 from tempotape.bench.credible import (
     ALL_PRESENT,
     LEAST_PRESENCE,
@@ -15,7 +15,8 @@ from tempotape.bench.credible import (
     SURE_COHERENCE,
 )
 from tempotape.bench.explaining import UNLIKE, WIDTH, Evidence, Explanation
-from tempotape.bench.played_again import Offer, begins_all_along, beside, lasts
+from tempotape.bench.lasting import lasts_by_playing
+from tempotape.bench.played_again import Offer, beside
 
 BESIDE_S = 0.030
 AS_LOUD_DB = 0.05
@@ -103,13 +104,10 @@ def _played_in_time(best: Explanation, other: Explanation, more: float, offer: O
     that begin all along.
     """
     return (
-        lasts(best)
-        and more < IN_TIME_MARGIN * best.left_over
-        and other.presence > ALL_PRESENT
-        and other.copied >= LEAST_BEATS
+        more < IN_TIME_MARGIN * best.left_over
         and not other.is_multiple_of(best)
         and not beats_apart(best, other, offer.evidence, offer.beats)
-        and begins_all_along(other, offer.evidence)
+        and lasts_by_playing(best, other, offer.evidence)
     )
 
 

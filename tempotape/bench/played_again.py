@@ -13,7 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tempotape.bench.beats import LEAST_BEATS, REGULAR, off_beat
-from tempotape.bench.explaining import Evidence, Explanation, Numbers, landed, turned_over
+from tempotape.bench.explaining import Evidence, Explanation, turned_over
+from tempotape.bench.lasting import (
+    begins_all_along,
+    begins_anew,
+    begins_once,
+    in_first_lag,
+    unsure_db,
+)
 from tempotape.bench.offered import offered
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.rows import evenly
@@ -26,14 +33,8 @@ LOSS_DB = 0.2  # a pass, of which a loop is known
 SAME_SHAPE, MOST_UNSURE = 3e-3, 0.3  # 1 less coherence squared: a tape changes more
 ALIKE, SAME, MUCH_SAME = 10.0, 3e-4, 1e-3  # of such changes; the first times the least
 MOST_COMPARED, LEAD_S = 30, 0.002
-ALL_ALONG, IN_FIRST, FIRST_LAG = 0.2, 0.3, 1.05  # of the roots: in the second half; in a lag
 CLEARLY, MOSTLY = 0.6, 0.8  # of the others' cost; of the copies
-LASTING, ALL_THERE = 2, 0.95  # further copies, of the first; of the copies
-UNSURE, AS_LIKE, EVEN_DB = 2.0, 0.03, 0.7  # standard errors; in coherence
-LEAST_LIKE, HARDLY_ANY = 0.7, 0.2
 LEAST_BEAT_S = 0.08
-MOST_UNHEARD, FAINT = 2, 0.03  # in a row; in energy, of the usual attack
-GOES_ON_S, STRAYS = 0.00075, 4.0  # of a copy from where it is due
 RINGS_S, BESIDE_COHERENCE = 0.012, (0.6, 0.75)
 
 
@@ -89,7 +90,7 @@ def _played_again(
     sure += [
         found
         for found in likely
-        if not any(found is other for other in sure) and _begins_once(found, likely, evidence)
+        if not any(found is other for other in sure) and begins_once(found, likely, evidence)
     ]
     near = NEAR_S * evidence.rate
     parts = [
@@ -106,49 +107,6 @@ def _played_again(
         )
     ]
     return sure + parts
-
-
-def _begins_once(found: Explanation, told: list[Explanation], evidence: Evidence) -> bool:
-    """Whether hardly any begins after the first lag, and lasts, while by a shorter lag many do.
-
-    So what a hand or a machine plays in time, each time a little otherwise, lasts for ever.
-    """
-    if not lasts(found):
-        return False
-    first_lag = evidence.at[0] + FIRST_LAG * found.middle
-    late = np.count_nonzero(evidence.at[begins_anew(found, evidence)] >= first_lag)
-    return any(
-        late < HARDLY_ANY * other.copied
-        and other.middle < found.middle
-        and other.presence > ALL_THERE
-        and other.likeness > found.likeness - AS_LIKE
-        and other.gain_scatter_db < EVEN_DB
-        and not lasts(other)
-        and begins_all_along(other, evidence)
-        for other in told
-    )
-
-
-def lasts(found: Explanation) -> bool:
-    """Whether there are many copies of copies, which may be as loud as what they copy.
-
-    As loud in all: a level is that of the part of a copy that is like what it copies.
-    """
-    many = found.deep.sum() >= LASTING * found.copied
-    most_lost_db = NO_LOSS_DB[1] + UNSURE * _unsure_db(found)
-    unlike_db = -20 * float(np.log10(max(found.likeness, LEAST_LIKE)))
-    return bool(many and found.level_db(found.deep) + unlike_db > -most_lost_db)
-
-
-def begins_all_along(found: Explanation, evidence: Evidence) -> bool:
-    """Whether what is copied begins anew again and again, to the end."""
-    begun = begins_anew(found, evidence)
-    if len(begun) < LEAST_BEATS:
-        return False
-    at, middle = evidence.at[begun], (evidence.at[0] + evidence.at[-1]) / 2
-    late = (at > middle) | (begun > len(evidence.at) / 2)
-    first = at < evidence.at[0] + FIRST_LAG * found.middle
-    return bool(np.mean(late) > ALL_ALONG and np.mean(first) < IN_FIRST)
 
 
 class _Again(NamedTuple):
@@ -185,24 +143,8 @@ def _near_oscillation(
         and begins_all_along(best, evidence)
         and best.cost < CLEARLY * min(others, default=np.inf)
     )
-    begun = evidence.at[begins_anew(best, evidence)]
-    later = begun >= evidence.at[0] + FIRST_LAG * best.middle
-    return _Again(echoes, not echoes and bool(np.count_nonzero(later) >= LEAST_BEATS))
-
-
-def begins_anew(found: Explanation, evidence: Evidence) -> Numbers:
-    """Roots as loud as usual, before which nothing sounded at the lag, nor at twice the lag.
-
-    Others go on with what only once was not heard, or was not looked at; or they are repeats so
-    faint that only some stand out.
-    """
-    times, roots = np.arange(1, MOST_UNHEARD + 1), np.flatnonzero(found.root)
-    before = evidence.at[roots][:, None] - times * found.around[roots][:, None]
-    near = max(GOES_ON_S * found.rate, STRAYS * found.unsteadiness)
-    goes_on = landed(before.ravel(), evidence.at.astype(float), near).reshape(before.shape)
-    known = before[:, 0] > evidence.since[roots]
-    loud = evidence.energy[roots] > FAINT * np.median(evidence.energy)
-    return roots[known & loud & ~goes_on.any(axis=1)]
+    first = in_first_lag(best, evidence, begins_anew(best, evidence))
+    return _Again(echoes, not echoes and bool(np.count_nonzero(~first) >= LEAST_BEATS))
 
 
 def _without(evidence: Evidence, again: list[Explanation]) -> Evidence:
@@ -252,22 +194,14 @@ def _lossless(found: Explanation, first_db: float, further_db: float) -> bool:
     if found.likeness > PLAIN:
         first_db += VARYING * found.level_scatter_db(found.deep)
     # Sounds that run into one another add up.
-    most_lost_db = further_db + _unsure_db(found)
+    most_lost_db = further_db + unsure_db(found)
     return abs(found.level_db(found.first)) < first_db and -most_lost_db < further < 2 * further_db
 
 
 def _loses(found: Explanation) -> bool:
     """Whether further copies are fainter by the same little every time, as in a loop."""
-    unsure_db = found.level_error_db(found.deep)
-    return found.level_db(found.deep) < -max(LOSS_DB, 4 * unsure_db, _unsure_db(found))
-
-
-def _unsure_db(found: Explanation) -> float:
-    """How unsure the level of further copies is where what is played is louder here than there.
-
-    Its echoes are then too, all of them: only so many levels are independent as times are played.
-    """
-    return found.level_error_db(found.deep) * float(np.sqrt(found.copied))
+    error_db = found.level_error_db(found.deep)
+    return found.level_db(found.deep) < -max(LOSS_DB, 4 * error_db, unsure_db(found))
 
 
 def _between_two(found: Explanation, played: list[Explanation], evidence: Evidence) -> bool:

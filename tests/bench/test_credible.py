@@ -5,9 +5,8 @@ import numpy as np
 import pytest
 
 from tempotape.bench.copies import Matches
-from tempotape.bench.credible import credible, grows, over_and_over
+from tempotape.bench.credible import credible, grows
 from tempotape.bench.explaining import explain
-from tempotape.bench.played_again import lasts
 from tests.made_evidence import made_evidence
 
 LAG = 9600.0
@@ -52,21 +51,6 @@ def test_copies_strike_nearly_half_of_them_where_they_are_not_exact(struck, stra
 
 
 @pytest.mark.parametrize(
-    ("copies", "forever"),
-    [
-        ({"further": 1.0}, True),
-        ({"further": 0.8}, False),
-        ({"further": 0.85, "coherence": 0.85}, True),  # as loud, but in part unlike
-    ],
-)
-def test_copies_as_loud_as_what_they_copy_last_for_ever(copies, forever):
-    found, _ = copies_of(clicks=20, **copies)
-    few = np.arange(40) < 4
-    assert lasts(msgspec.structs.replace(found, root=found.root & few)) is forever
-    assert not lasts(found)  # with as many first copies
-
-
-@pytest.mark.parametrize(
     ("copies", "growing"),
     [
         ({}, False),
@@ -86,24 +70,3 @@ def test_no_repeat_grows_through_dozens_of_passes(further, growing):
     assert not grows(found)
     few = np.arange(120) < 4
     assert grows(msgspec.structs.replace(found, root=few, due=few)) is growing
-
-
-@pytest.mark.parametrize(
-    ("gain", "coherence", "stray", "over"),
-    [
-        (1.0, 0.8, 0.0, True),  # as of noise unlike
-        (0.8, 0.8, 0.0, False),
-        (1.0, 0.95, 0.0, False),
-        (1.0, 0.95, 60.0, True),  # 2.5 ms to and fro: as a hand plays
-        (0.8, 0.95, 60.0, False),
-    ],
-)
-def test_a_bar_that_is_played_over_and_over_is_no_echo(gain, coherence, stray, over):
-    # Five sounds in the first lag; what follows are copies, as loud as ever.
-    found, evidence = copies_of(first=gain, further=gain, coherence=coherence)
-    at = 20_000 + 1920 * np.arange(20)
-    strays = stray * (np.arange(20) % 3 - 1)
-    bars = msgspec.structs.replace(
-        found, root=np.arange(20) < 5, lag=np.where(np.arange(20) < 15, LAG + strays, np.nan)
-    )
-    assert over_and_over(bars, msgspec.structs.replace(evidence, at=at)) is over

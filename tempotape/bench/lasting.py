@@ -1,0 +1,121 @@
+"""Lags at which what sounds comes again as loud as ever: how it is played, or near oscillation.
+
+By the time of a bar, or of what a hand plays in time, one sound explains all later ones. What tells
+that from a unit near oscillation is where sounds begin anew: in its echoes, all along; by a bar, in
+the first one. And a tape's copies fall evenly, and stay alike.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tempotape.bench.beats import LEAST_BEATS
+from tempotape.bench.explaining import Evidence, Explanation, Numbers, landed
+
+LASTING, ALL_THERE = 2, 0.95  # further copies, of the first; of the copies
+MOST_LOST_DB, UNSURE, LEAST_LIKE = 0.7, 2.0, 0.7  # a pass; standard errors; in coherence
+ALL_ALONG, IN_FIRST, FIRST_LAG = 0.2, 0.3, 1.05  # of the roots: in the second half; in a lag
+AS_LIKE, EVEN_DB, HARDLY_ANY = 0.03, 0.7, 0.2  # the first in coherence
+MOST_UNHEARD, FAINT = 2, 0.03  # in a row; in energy, of the usual attack
+GOES_ON_S, STRAYS = 0.00075, 4.0  # of a copy from where it is due
+UNLIKE, BY_HAND_S, MOSTLY_FIRST = 0.9, 0.001, 0.75  # a coherence; the last of what begins
+LASTING_DB, FALLING_DB = -0.5, -1.0  # of further ones, a pass
+
+
+def lasts(found: Explanation) -> bool:
+    """Whether there are many copies of copies, which may be as loud as what they copy.
+
+    As loud in all: a level is that of the part of a copy that is like what it copies.
+    """
+    many = found.deep.sum() >= LASTING * found.copied
+    most_lost_db = MOST_LOST_DB + UNSURE * unsure_db(found)
+    unlike_db = -20 * float(np.log10(max(found.likeness, LEAST_LIKE)))
+    return bool(many and found.level_db(found.deep) + unlike_db > -most_lost_db)
+
+
+def unsure_db(found: Explanation) -> float:
+    """How unsure the level of further copies is where what is played is louder here than there.
+
+    Its echoes are then too, all of them: only so many levels are independent as times are played.
+    """
+    return found.level_error_db(found.deep) * float(np.sqrt(found.copied))
+
+
+def begins_anew(found: Explanation, evidence: Evidence) -> Numbers:
+    """Roots as loud as usual, before which nothing sounded at the lag, nor at twice the lag.
+
+    Others go on with what only once was not heard, or was not looked at; or they are repeats so
+    faint that only some stand out.
+    """
+    times, roots = np.arange(1, MOST_UNHEARD + 1), np.flatnonzero(found.root)
+    before = evidence.at[roots][:, None] - times * found.around[roots][:, None]
+    near = max(GOES_ON_S * found.rate, STRAYS * found.unsteadiness)
+    goes_on = landed(before.ravel(), evidence.at.astype(float), near).reshape(before.shape)
+    known = before[:, 0] > evidence.since[roots]
+    loud = evidence.energy[roots] > FAINT * np.median(evidence.energy)
+    return roots[known & loud & ~goes_on.any(axis=1)]
+
+
+def in_first_lag(found: Explanation, evidence: Evidence, begun: Numbers) -> NDArray[np.bool_]:
+    """Which of the attacks `begun` lie no later than the lag after the very first."""
+    first: NDArray[np.bool_] = evidence.at[begun] < evidence.at[0] + FIRST_LAG * found.middle
+    return first
+
+
+def begins_all_along(found: Explanation, evidence: Evidence) -> bool:
+    """Whether what is copied begins anew again and again, to the end."""
+    begun = begins_anew(found, evidence)
+    if len(begun) < LEAST_BEATS:
+        return False
+    middle = (evidence.at[0] + evidence.at[-1]) / 2
+    late = (evidence.at[begun] > middle) | (begun > len(evidence.at) / 2)
+    first = in_first_lag(found, evidence, begun)
+    return bool(np.mean(late) > ALL_ALONG and np.mean(first) < IN_FIRST)
+
+
+def begins_once(found: Explanation, told: list[Explanation], evidence: Evidence) -> bool:
+    """Whether hardly any begins after the first lag, and lasts, while by a shorter lag many do.
+
+    So what a hand or a machine plays in time, each time a little otherwise, lasts for ever.
+    """
+    if not lasts(found):
+        return False
+    begun = begins_anew(found, evidence)
+    late = np.count_nonzero(~in_first_lag(found, evidence, begun))
+    return any(
+        late < HARDLY_ANY * other.copied
+        and other.middle < found.middle
+        and other.likeness > found.likeness - AS_LIKE
+        and other.gain_scatter_db < EVEN_DB
+        and not lasts(other)
+        and _all_begin_all_along(other, evidence)
+        for other in told
+    )
+
+
+def lasts_by_playing(found: Explanation, other: Explanation, evidence: Evidence) -> bool:
+    """Whether what lasts by `found` may be played so, each sound with its echo by `other`."""
+    return lasts(found) and _all_begin_all_along(other, evidence)
+
+
+def _all_begin_all_along(found: Explanation, evidence: Evidence) -> bool:
+    """Whether all copies are there, of enough sounds that begin all along."""
+    whole = found.presence > ALL_THERE and found.copied >= LEAST_BEATS
+    return whole and begins_all_along(found, evidence)
+
+
+def over_and_over(found: Explanation, evidence: Evidence) -> bool:
+    """Whether all is played in the first lag, then again as loud as ever, but unlike or uneven.
+
+    So a machine plays its bars, with hats of noise. What a tape makes so unlike gets fainter. Or a
+    hand plays them, all alike but not as evenly.
+    """
+    begun = begins_anew(found, evidence)
+    return bool(
+        len(begun)
+        and found.deep.sum() > found.copied
+        and np.mean(in_first_lag(found, evidence, begun)) > MOSTLY_FIRST
+        and (found.likeness < UNLIKE or found.unsteadiness > BY_HAND_S * found.rate)
+        and found.level_db(found.deep) > LASTING_DB
+    )
