@@ -21,7 +21,7 @@ from tempotape.bench.by_chance import not_by_chance
 from tempotape.bench.credible import credible, grows
 from tempotape.bench.doubts import doubtful
 from tempotape.bench.explaining import Evidence, Explanation
-from tempotape.bench.lasting import over_and_over
+from tempotape.bench.lasting import over_and_over, to_and_fro
 from tempotape.bench.offered import offered
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.played_again import Offer, apart_from_played, unchanged
@@ -65,7 +65,8 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     faint = mono and best.level_db(best.first) < FAINTEST_DB
     if faint or not credible(best, offer.evidence, decided=decided):
         return Belief(None, none)
-    if grows(best) or (mono and over_and_over(best, offer.evidence)):
+    again = to_and_fro(best) or over_and_over(best, offer.evidence)
+    if grows(best) or (mono and again):
         return Belief(None, ONLY_PLAYED)
     doubt = (
         (offer.doubt and best.gain_scatter_db > EVEN_DB)

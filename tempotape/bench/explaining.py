@@ -132,9 +132,13 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
 
         Over all copies where those are few: some always lie on a track.
         """
-        lags = self.lag[self.first if self.copied >= FEW_ROOTS else self.found]
+        return float(np.median(self.strays(self.first if self.copied >= FEW_ROOTS else self.found)))
+
+    def strays(self, rows: NDArray[np.bool_]) -> Samples:
+        """How far each of those copies' lags is from what they are around, in samples."""
+        lags = self.lag[rows]
         around = ndimage.median_filter(lags, size=min(9, len(lags)), mode="nearest")
-        return float(np.median(np.abs(lags - around)))
+        return np.asarray(np.abs(lags - around))
 
     @cached_property
     def likeness(self) -> float:

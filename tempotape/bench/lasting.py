@@ -21,6 +21,7 @@ MOST_UNHEARD, FAINT = 2, 0.03  # in a row; in energy, of the usual attack
 GOES_ON_S, STRAYS = 0.00075, 4.0  # of a copy from where it is due
 UNLIKE, BY_HAND_S, MOSTLY_FIRST = 0.9, 0.001, 0.75  # a coherence; the last of what begins
 LASTING_DB, FALLING_DB = -0.5, -1.0  # of further ones, a pass
+TO_AND_FRO_S, MANY_TO_AND_FRO = 0.0025, 0.25  # from where others are; of all copies
 
 
 def lasts(found: Explanation) -> bool:
@@ -119,3 +120,13 @@ def over_and_over(found: Explanation, evidence: Evidence) -> bool:
         and (found.likeness < UNLIKE or found.unsteadiness > BY_HAND_S * found.rate)
         and found.level_db(found.deep) > LASTING_DB
     )
+
+
+def to_and_fro(found: Explanation) -> bool:
+    """Whether many copies that lose nothing a pass fall milliseconds before or after the others.
+
+    No tape's speed jumps so; what is played and what the unit makes of it, mixed up, does.
+    """
+    loses_nothing = found.deep.sum() > found.copied and found.level_db(found.deep) > FALLING_DB
+    off = np.mean(found.strays(found.found) > TO_AND_FRO_S * found.rate)
+    return bool(loses_nothing and off > MANY_TO_AND_FRO)

@@ -13,6 +13,7 @@ from tempotape.bench.lasting import (
     lasts,
     lasts_by_playing,
     over_and_over,
+    to_and_fro,
 )
 from tests.made_evidence import made_evidence
 
@@ -158,3 +159,16 @@ def test_what_lasts_is_put_aside_only_for_a_shorter_lag_as_alike_that_fades(echo
 )
 def test_a_bar_that_is_played_over_and_over_is_no_echo(made, over):
     assert over_and_over(*lasting(**made)) is over
+
+
+@pytest.mark.parametrize(
+    ("made", "mixed_up"),
+    [
+        ({"to_and_fro_by": 100.0}, True),  # 4.2 ms
+        ({"to_and_fro_by": 50.0}, False),
+        ({"to_and_fro_by": 100.0, "gain": 0.8}, False),  # a tape near its slowest may stray so
+        ({"to_and_fro_by": 100.0, "deep": 0}, False),
+    ],
+)
+def test_what_lasts_does_not_jump_to_and_fro_on_a_tape(made, mixed_up):
+    assert to_and_fro(lasting(**made)[0]) is mixed_up
