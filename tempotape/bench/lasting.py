@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 from tempotape.bench.beats import LEAST_BEATS
 from tempotape.bench.explaining import Evidence, Explanation, Numbers, landed
@@ -118,8 +119,20 @@ def over_and_over(found: Explanation, evidence: Evidence) -> bool:
         and found.deep.sum() > found.copied
         and np.mean(in_first_lag(found, evidence, begun)) > MOSTLY_FIRST
         and (found.likeness < UNLIKE or found.unsteadiness > BY_HAND_S * found.rate)
-        and found.level_db(found.deep) > LASTING_DB
+        and (
+            found.level_db(found.deep) > LASTING_DB
+            or (lasts(found) and _change_db(found, evidence) > LASTING_DB)
+        )
     )
+
+
+def _change_db(found: Explanation, evidence: Evidence) -> float:
+    """How much louder what sounds gets from one lag to the next, in dB.
+
+    The level of copies, being that of what is like in them, tells too little where they are unlike.
+    """
+    energy_db = 10 * np.log10(evidence.energy)
+    return float(stats.theilslopes(energy_db, evidence.at / found.middle).slope)
 
 
 def to_and_fro(found: Explanation) -> bool:

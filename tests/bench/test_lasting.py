@@ -150,15 +150,23 @@ def test_what_lasts_is_put_aside_only_for_a_shorter_lag_as_alike_that_fades(echo
     ("made", "over"),
     [
         ({"coherence": 0.8}, True),  # as of noise unlike
-        ({"gain": 0.8, "coherence": 0.8}, False),
+        ({"gain": 0.5, "coherence": 0.8}, False),
         ({}, False),
         ({"to_and_fro_by": 60.0}, True),  # 2.5 ms: as a hand plays
         ({"to_and_fro_by": 60.0, "gain": 0.8}, False),
         ({"coherence": 0.8, "begun": range(0, SOUNDS, 3), "lag": SHORT}, False),  # all along
+        ({"coherence": 0.76, "gain": 0.75}, True),  # as loud, but for what is unlike
     ],
 )
 def test_a_bar_that_is_played_over_and_over_is_no_echo(made, over):
     assert over_and_over(*lasting(**made)) is over
+
+
+@pytest.mark.parametrize(("a_lag_db", "over"), [(0.0, True), (-0.3, True), (-0.7, False)])
+def test_what_hardly_gets_softer_and_is_unlike_is_played_over_and_over(a_lag_db, over):
+    found, evidence = lasting(coherence=0.76, gain=0.75)
+    energy = evidence.energy * 10 ** (a_lag_db / 10 * np.arange(SOUNDS) / BEGUN)
+    assert over_and_over(found, msgspec.structs.replace(evidence, energy=energy)) is over
 
 
 @pytest.mark.parametrize(
