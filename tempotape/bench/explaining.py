@@ -137,7 +137,8 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
     def strays(self, rows: NDArray[np.bool_]) -> Samples:
         """How far each of those copies' lags is from what they are around, in samples."""
         lags = self.lag[rows]
-        around = ndimage.median_filter(lags, size=min(9, len(lags)), mode="nearest")
+        # Mirrored: an end repeated would be the middle of what is beyond it, however it strays.
+        around = ndimage.median_filter(lags, size=min(9, len(lags)), mode="mirror")
         return np.asarray(np.abs(lags - around))
 
     @cached_property

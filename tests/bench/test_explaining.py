@@ -130,3 +130,21 @@ def test_of_matches_of_two_levels_that_a_unit_may_give_both_are_copies():
     # 27 dB apart: the wet sound loud, and little of it fed back.
     gain = np.tile([2.2, 0.1, 0.1], 4)
     assert np.isfinite(followed(np.full(12, LAG), 0.98, gain, LAG)).all()
+
+
+def test_few_copies_that_stray_slowly_stray_to_their_ends():
+    # Played by a hand, 13 sounds; by the middle of nine with the ends repeated most do not stray.
+    off_ms = [-7, -0.6, -0.1, 5.8, 3.9, 2.8, 0.4, 1.1, 6.7, -4.3, -5.3, -15.5, -11]
+    lag = np.r_[LAG + 24 * np.array(off_ms), np.full(ATTACKS - 13, np.nan)]
+    found = msgspec.structs.replace(explain(evidence_of(np.full(ATTACKS, LAG)), LAG, 1), lag=lag)
+    assert found.unsteadiness / 24 == pytest.approx(1.7, abs=0.5)
+
+
+@pytest.mark.parametrize("count", [8, 12, 20])
+def test_copies_that_stray_by_chance_do_it_by_two_thirds_of_a_deviation(count):
+    # The median of what is normally distributed is 0.674 standard deviations off (tables).
+    found = explain(evidence_of(np.full(ATTACKS, LAG)), LAG, 1)
+    rng = np.random.default_rng(1)
+    off = [np.r_[rng.normal(0, 100, count), np.full(ATTACKS - count, np.nan)] for _ in range(200)]
+    told = [msgspec.structs.replace(found, lag=LAG + some).unsteadiness for some in off]
+    assert np.mean(told) == pytest.approx(67.4, rel=0.25)
