@@ -15,7 +15,8 @@ from tempotape.bench.beats import LEAST_BEATS
 from tempotape.bench.explaining import Evidence, Explanation, Numbers, landed
 
 LASTING, ALL_THERE = 2, 0.95  # further copies, of the first; of the copies
-MOST_LOST_DB, UNSURE, LEAST_LIKE = 0.7, 2.0, 0.7  # a pass; standard errors; in coherence
+MOST_LOST_DB, MOST_UNSURE_DB = 0.7, 2.0  # a pass
+UNSURE, LEAST_LIKE = 2.0, 0.7  # standard errors; a coherence
 ALL_ALONG, IN_FIRST, FIRST_LAG = 0.2, 0.3, 1.05  # of the roots: in the second half; in a lag
 AS_LIKE, EVEN_DB, HARDLY_ANY = 0.03, 0.7, 0.2  # the first in coherence
 MOST_UNHEARD, FAINT = 2, 0.03  # in a row; in energy, of the usual attack
@@ -31,7 +32,7 @@ def lasts(found: Explanation) -> bool:
     As loud in all: a level is that of the part of a copy that is like what it copies.
     """
     many = found.deep.sum() >= LASTING * found.copied
-    most_lost_db = MOST_LOST_DB + UNSURE * unsure_db(found)
+    most_lost_db = MOST_LOST_DB + min(UNSURE * unsure_db(found), MOST_UNSURE_DB)
     unlike_db = -20 * float(np.log10(max(found.likeness, LEAST_LIKE)))
     return bool(many and found.level_db(found.deep) + unlike_db > -most_lost_db)
 

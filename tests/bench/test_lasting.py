@@ -60,6 +60,12 @@ def test_copies_as_loud_as_what_they_copy_last_for_ever(made, forever):
     assert lasts(lasting(**made)[0]) is forever
 
 
+@pytest.mark.parametrize(("level_db", "forever"), [(-2.5, True), (-3.5, False)])
+def test_copies_however_uneven_do_not_last_where_they_are_clearly_fainter(level_db, forever):
+    found, _ = lasting(gain=10 ** ((level_db + 6.0 * np.sin(2.0 * np.arange(SOUNDS))) / 20))
+    assert lasts(found) is forever
+
+
 @pytest.mark.parametrize(
     ("begun", "all_along"),
     [
