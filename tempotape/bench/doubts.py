@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tempotape.bench.beats import beats_apart
+from tempotape.bench.beats import REGULAR, beats_apart, off_beat
 from tempotape.bench.credible import (
     ALL_PRESENT,
     LEAST_PRESENCE,
@@ -15,11 +15,12 @@ from tempotape.bench.credible import (
     SURE_COHERENCE,
 )
 from tempotape.bench.explaining import UNLIKE, WIDTH, Evidence, Explanation
-from tempotape.bench.lasting import lasts_by_playing
+from tempotape.bench.lasting import BY_HAND_S, FALLING_DB, begins_all_along, lasts_by_playing
 from tempotape.bench.played_again import Offer, beside
 
 BESIDE_S = 0.030
-AS_LOUD_DB = 0.05
+AS_LOUD_DB, EXACTLY_DB, ABOUT_DB, UNEVEN_DB, ONCE = 0.05, 0.1, 1.0, 0.2, 0.25
+EVENLY_S, SELDOM, LEAST_ON_GRID, NEARLY_ALL = 1e-4, 0.02, 3, 0.85
 STEPS_A_BAR, STEP_OFF = 48, 0.005  # sixteenths and triplets; of a step
 STRAYS = 0.5  # of how lags stray
 MIRRORED, MIRROR_MARGIN = 0.002, (0.35, 0.6)  # of a beat; of the sounds left over, by looseness
@@ -46,12 +47,14 @@ def doubtful(
             or _much_liker(best, other)
             or _as_well(best, other, offer)
             or (mono and _played_in_time(best, other, more, offer))
+            or (mono and _keeps_time(best, other, more, evidence))
             for other, more in rivals
         )
         or any(
             beside(best, other, BESIDE_S * evidence.rate) or _in_step(best, other)
             for other in offer.played
         )
+        or (mono and (_by_hand(best) or _of_a_pattern(best, rivals, evidence)))
         or (_from_echoes(best, evidence) if mono else _multiple(best, evidence))
     )
 
@@ -111,6 +114,20 @@ def _played_in_time(best: Explanation, other: Explanation, more: float, offer: O
     )
 
 
+def _keeps_time(best: Explanation, other: Explanation, more: float, evidence: Evidence) -> bool:
+    """Whether what begins by `other`, all copies of it being there, keeps to the lag of `best`.
+
+    All along: by the interval of a beat, too, sounds begin a delay apart, but in the first only.
+    """
+    return (
+        more < IN_TIME_MARGIN * best.left_over
+        and other.presence > ALL_PRESENT
+        and not other.is_multiple_of(best)
+        and off_beat(other, evidence, [best.middle]) < REGULAR
+        and begins_all_along(other, evidence)
+    )
+
+
 def _mirrored(best: Explanation, other: Explanation, more: float, beats: list[float]) -> bool:
     """Whether `best` may be from echoes to later sounds of a beat, whose echoes `other` tells.
 
@@ -147,6 +164,42 @@ def _in_step(best: Explanation, played: Explanation) -> bool:
     some_missing = (of_all if repeats else best.presence) < ALL_PRESENT
     as_loud = abs(best.level_db(best.first)) < AS_LOUD_DB
     return (some_missing or as_loud) and abs(steps - round(steps)) < max(STEP_OFF, stray)
+
+
+def _of_a_pattern(
+    best: Explanation, rivals: list[tuple[Explanation, float]], evidence: Evidence
+) -> bool:
+    """Whether it loses nothing, and it and nearly all that are told exactly are on one grid.
+
+    So are the lags of a pattern; an echo's would be on no step of it, nor what it makes of one. By
+    chance it seldom is on so coarse steps; and then sounds begin all along.
+    """
+    loses = best.deep.sum() < best.copied or best.level_db(best.deep) < FALLING_DB
+    if loses or not _even(best) or begins_all_along(best, evidence):
+        return False
+    lags = np.array([other.middle for other, _ in rivals if _even(other)]) / best.middle
+    off = EVENLY_S * best.rate / best.middle
+    for steps in range(1, int(np.sqrt(SELDOM / off)) + 1):
+        fits = np.abs(lags * steps - np.rint(lags * steps)) < off * steps
+        if len(lags) >= LEAST_ON_GRID and np.mean(fits) > NEARLY_ALL:
+            return steps > 1  # else it is the step itself, or the delay, and the others some of it
+    return False
+
+
+def _even(found: Explanation) -> bool:
+    return found.unsteadiness < EVENLY_S * found.rate
+
+
+def _by_hand(best: Explanation) -> bool:
+    """Whether copies come only as evenly as by hand, and as loud as what they copy.
+
+    Exactly so, or about and unevenly, not heard again: a unit is seldom set so.
+    """
+    level_db, scatter_db = abs(best.level_db(best.first)), best.gain_scatter_db
+    exactly = level_db < EXACTLY_DB and scatter_db < EXACTLY_DB
+    once = best.deep.sum() < ONCE * best.copied
+    about = once and level_db < ABOUT_DB and scatter_db > UNEVEN_DB
+    return best.unsteadiness > BY_HAND_S * best.rate and (exactly or about)
 
 
 def _multiple(best: Explanation, evidence: Evidence) -> bool:

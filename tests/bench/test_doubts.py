@@ -10,7 +10,7 @@ from tempotape.bench.explaining import explain
 from tempotape.bench.played_again import Offer
 from tests.made_evidence import made_evidence
 
-BEAT, SHORT, ATTACKS = 12_000, 4800.0, 20
+BEAT, SHORT, LONG, ATTACKS = 12_000, 4800.0, 17_000.0, 20
 AT = BEAT * (1 + np.arange(ATTACKS))
 
 
@@ -113,6 +113,89 @@ def test_what_a_hand_plays_falls_on_a_step_as_nearly_as_it_plays(off, may_be):
     some = made_up(5 * 3000.0 + off, found=15)
     strays = 150.0 * (np.arange(ATTACKS) % 3 - 1)
     assert asked(msgspec.structs.replace(some, lag=some.lag + strays), played=[bar]) is may_be
+
+
+def strayed(found, samples):
+    """The same, its lags strewn by so much and less."""
+    return msgspec.structs.replace(
+        found, lag=found.lag + samples * np.sin(np.arange(ATTACKS) * 2.0)
+    )
+
+
+@pytest.mark.parametrize(
+    ("level_db", "uneven_db", "strays", "may_be"),
+    [
+        (0.05, 0.0, 90.0, True),  # to and fro by 3.8 ms
+        (0.05, 0.0, 30.0, False),  # by 1.3
+        (-0.2, 0.0, 90.0, False),  # as a unit is set
+        (-0.5, 0.6, 90.0, True),
+        (-0.5, 0.6, 30.0, False),
+        (-1.5, 0.6, 90.0, False),
+        (0.05, 0.15, 90.0, False),  # not exactly, and not uneven either
+    ],
+)
+def test_what_is_as_loud_as_before_and_no_more_even_than_a_hand_is_played(
+    level_db, uneven_db, strays, may_be
+):
+    best = made_up(LONG, level_db=level_db)
+    uneven = 10 ** (uneven_db * (np.arange(ATTACKS) % 3 - 1) / 20)
+    best = msgspec.structs.replace(best, gain=best.gain * uneven)
+    assert asked(strayed(best, strays)) is may_be
+
+
+def test_what_is_about_as_loud_and_uneven_is_an_echo_where_it_is_heard_again():
+    best, root = made_up(LONG, level_db=-0.5), np.arange(ATTACKS) < ATTACKS / 2
+    uneven = 10 ** (0.6 * (np.arange(ATTACKS) % 3 - 1) / 20)
+    best = strayed(msgspec.structs.replace(best, gain=best.gain * uneven), 90.0)
+    assert asked(best)
+    assert not asked(msgspec.structs.replace(best, root=root, due=root))
+
+
+STEP = 2700.0
+
+
+@pytest.mark.parametrize(
+    ("steps", "lags", "changes", "may_be"),
+    [
+        (16, (3, 9, 13, 29), {}, True),
+        (16, (3.5, 9, 13, 29), {}, False),  # one in four is on no step
+        (16, (3, 9), {}, False),  # too few to tell
+        (3, (6, 9, 12), {}, False),  # some echoes of echoes
+        (40, (3, 9, 13, 29), {}, False),  # so fine steps all lags are on by chance
+        (16, (3, 9, 13, 29), {"further_db": -3.0}, False),  # it gets fainter
+        (16, (3, 9, 13, 29), {"begins": (0, 12, 17, 18, 19)}, False),  # sounds begin all along
+        (16, (3, 9, 13, 29), {"begins": range(11)}, False),  # few are heard again
+        (16, (3, 9, 13, 29), {"strays": 20.0}, False),  # no machine
+    ],
+)
+def test_what_loses_nothing_on_the_grid_of_a_pattern_is_that_pattern(steps, lags, changes, may_be):
+    begins = changes.get("begins", (0, 1))
+    best = timed(steps * STEP, begins=begins, further_db=changes.get("further_db", -0.6))
+    best = strayed(best, changes.get("strays", 0.0))
+    # Each of the others lacks copies, and leaves far more over.
+    others = [(made_up(lag * STEP, found=15), 100.0) for lag in lags]
+    assert asked(best, *others) is may_be
+
+
+@pytest.mark.parametrize(
+    ("changes", "may_be"),
+    [
+        ({}, True),
+        ({"best": BEAT}, True),
+        ({"best": BEAT, "begins": range(6)}, False),  # by the other all begins in the beginning
+        ({"more": 50.0}, False),  # it leaves far more over
+        ({"best": SHORT / 2}, False),  # a multiple always explains as many
+        ({"missing": 2}, False),
+        ({"best": 3.3 * BEAT}, False),  # what begins keeps to another time
+    ],
+)
+def test_the_interval_of_what_begins_by_another_lag_may_be_that_of_a_beat(changes, may_be):
+    begins = changes.get("begins", range(0, ATTACKS, 3))
+    best = timed(changes.get("best", 3.0 * BEAT), begins=range(3), further_db=-3.0)
+    other = timed(SHORT, begins=begins, further_db=-6.0)
+    lost = np.isin(np.arange(ATTACKS), list(begins)[: changes.get("missing", 0)])
+    other = msgspec.structs.replace(other, lag=np.where(lost, np.nan, other.lag))
+    assert asked(best, (other, changes.get("more", 5.0))) is may_be
 
 
 def timed(lag, *, begins, further_db=0.0):
