@@ -18,7 +18,14 @@ from tempotape.bench.alike import Alike, alike, cut_out, faint_copies, struck_ag
 from tempotape.bench.believing import NO_REPEATS, ONLY_PLAYED, believed
 from tempotape.bench.copies import Matches, coherence, copies_of, gathered, template
 from tempotape.bench.explaining import Evidence, Explanation, Numbers, studied
-from tempotape.bench.first_copies import likeliest, pairs, stray, undisturbed, undisturbed_rows
+from tempotape.bench.first_copies import (
+    as_like_as_may_be,
+    likeliest,
+    pairs,
+    stray,
+    undisturbed,
+    undisturbed_rows,
+)
 from tempotape.bench.offered import LEAST_COPIES, LONGEST_S, SHORTEST_S
 from tempotape.bench.onsets import Attacks, Whitened, attacks, whitened
 from tempotape.bench.passing import Passing, extra_lag_s, passing
@@ -268,7 +275,7 @@ def _begins_in_silence(struck: Attacks, again: Matches, rate: float) -> bool:
 def _measured(
     sound: Whitened, copies: Whitened, struck: Attacks, evidence: Evidence, best: Explanation
 ) -> DelayResult:
-    rate = sound.rate_hz
+    rate, best = sound.rate_hz, as_like_as_may_be(best, evidence)
     if len(struck) > len(evidence.at):
         begins, lags = _throughout(sound, copies, struck, evidence, best)
         awaited = begins

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from tempotape.bench.explaining import Evidence, Explanation, Numbers
+from tempotape.bench.explaining import TURN_S, Evidence, Explanation, Numbers
 from tempotape.bench.offered import LEAST_COPIES
 from tempotape.bench.recording import Samples
 
@@ -13,6 +14,7 @@ STRAY_S, STRAY = 0.002, 0.01  # how far a delay may stray between attacks studie
 ODD_LEVEL_DB, ODD_LEVEL, ODD_UNLIKE = 1.0, 6.0, (0.05, 4.0)  # of copies that others run into
 RINGING_LIKENESS, PERIOD_S = (0.6, 0.9), 0.0008
 LIKER, LEANS = 0.01, 20.0  # in coherence; a second off
+TURNED_LIKER = 0.1  # in coherence
 FAR_LIKER, NEARLY = 0.15, 0.7  # in coherence; in parts of it
 
 
@@ -20,6 +22,28 @@ def pairs(found: Explanation, evidence: Evidence) -> tuple[Numbers, Samples]:
     """Attacks that are no copies, and the lags of their copies, of the usual ones."""
     rows = undisturbed_rows(found) & found.first
     return evidence.at[rows], likeliest(found, evidence)[rows]
+
+
+def as_like_as_may_be(found: Explanation, evidence: Evidence) -> Explanation:
+    """The same, first copies turned over where so they are clearly more like what they copy.
+
+    Half a period off a copy resembles it turned over. Where further copies are many they alone may
+    have told the sign, and the unit may turn over what it writes again and not what it gives.
+    """
+    matches, reach = evidence.matches, TURN_S * evidence.rate
+    lag, coherence, gain = found.lag.copy(), found.coherence.copy(), found.gain.copy()
+    liker = []
+    for k in np.flatnonzero(found.first if found.sign else np.zeros(len(lag), bool)):
+        near = matches.only(matches.near(int(k), float(found.lag[k]), reach))
+        like = near.like(-found.sign)
+        liker.append(float(like.max(initial=0.0)) - abs(found.coherence[k]))
+        if liker[-1] > 0:
+            likest = int(np.argmax(like))
+            lag[k], coherence[k] = near.lag[likest], near.coherence[likest]
+            gain[k] = near.gain[likest]
+    if not liker or np.median(liker) < TURNED_LIKER:
+        return found
+    return msgspec.structs.replace(found, lag=lag, coherence=coherence, gain=gain, sign=0)
 
 
 def undisturbed_rows(found: Explanation) -> NDArray[np.bool_]:

@@ -6,7 +6,13 @@ import pytest
 
 from tempotape.bench.copies import Matches
 from tempotape.bench.explaining import explain
-from tempotape.bench.first_copies import likeliest, pairs, undisturbed, undisturbed_rows
+from tempotape.bench.first_copies import (
+    as_like_as_may_be,
+    likeliest,
+    pairs,
+    undisturbed,
+    undisturbed_rows,
+)
 from tests.made_evidence import made_evidence
 
 LAG, PLAYED = 9600.0, 12
@@ -75,3 +81,18 @@ def test_copies_that_another_sound_runs_into_are_left_out_of_each_kind():
 def test_where_few_would_be_left_all_are():
     gain = np.array([1.0, 1.0, 1.0, 4.0, 9.0, 16.0, 30.0])
     assert undisturbed(gain, np.full(7, 0.9)).all()
+
+
+@pytest.mark.parametrize(
+    ("turned", "sign", "moved"),
+    [(-0.95, 1, True), (-0.75, 1, False), (-0.95, 0, False)],
+)
+def test_first_copies_are_turned_over_where_so_they_are_clearly_more_like(turned, sign, moved):
+    # Half a period off they resemble what they copy too, as further ones do there.
+    evidence = evidence_of([(LAG, 0.7, 0.4), (LAG + 10, turned, -0.5)], [(LAG, 0.9, 0.6)])
+    found = explain(evidence, LAG, 1)
+    found = msgspec.structs.replace(found, lag=np.full(2 * PLAYED, LAG), sign=sign)
+    told = as_like_as_may_be(found, evidence)
+    assert told.lag[found.first] == pytest.approx(LAG + 10 if moved else LAG)
+    assert told.first_likeness == pytest.approx(0.95 if moved else 0.7)
+    assert told.lag[found.deep] == pytest.approx(LAG)
