@@ -38,7 +38,7 @@ from tempotape.bench.turning import Ticks, unplayed, without_ticks
 MOST_SERIES, MOST_IN_LINE = 1500, 300
 KNOWN_PART = 0.9  # of the recording: no lag is longer
 ALIKE_COHERENCE, AGAIN_S = 0.9, 0.004  # where the first sound seems to come again
-FEW_ATTACKS, FAINTLY = 8, 7.0  # over hiss, in energy: where so few stand out, those that hardly do
+FEW_ATTACKS, FAINTLY = 8, 7.0  # in energy: where so few stand out, those that hardly do
 MANY_MORE = 2.0  # attacks that ringing notes hide
 EDGE_S, EDGE_COHERENCE = 0.004, 0.9  # a played sound comes again more like itself
 AT_ONCE_S = 0.010  # a cut made at random seldom falls so near before a sound
@@ -115,21 +115,46 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
     if copies is None:
         return DelayResult(why="no delay: the wet side is silent")
     struck, click = _struck(sound)
-    notes = _notes(dry, sound, struck) if len(struck) and click is None else None
-    if notes is not None:
-        alone, shown = notes
-        copied = alone if wet is None else whitened(struck_alone(wet))
-        if copied is not None:
-            sound, copies, struck = alone, copied, shown
-    left, ticks = without_ticks(struck, len(sound), sound.rate_hz)
-    heard = _Heard(sound, copies, click, mono=wet is None, notes=notes is not None)
+    heard = _Heard(sound, copies, click, mono=wet is None, notes=False)
+    ring = ringing(sound, struck) if len(struck) and click is None else 0.0
+    alone = None
+    if ring > MAY_RING and (ring > RINGS or not (sound.hissing or len(struck) < LEAST_COPIES)):
+        alone = _struck_alone(dry, wet)
+        if alone and (ring > RINGS or len(alone[1]) > MANY_MORE * len(struck)):
+            return _with_ticks_aside(*alone)
+    result = _with_ticks_aside(heard, struck)
+    hidden = result.why == NO_REPEATS or len(struck) < LEAST_COPIES
+    if hidden and click is None and sound.tonal:
+        # Strums on strings that ring hide what strikes, and that they ring.
+        alone = alone or _struck_alone(dry, wet)
+        again = _with_ticks_aside(*alone) if alone else result
+        return again if again.delay else result
+    return result
+
+
+def _struck_alone(dry: Thinned, wet: Thinned | None) -> tuple[_Heard, Attacks] | None:
+    """What strikes alone, of notes that ring on, with its attacks; None where nothing does."""
+    sound = whitened(struck_alone(dry))
+    copies = sound if wet is None else whitened(struck_alone(wet))
+    if sound is None or copies is None:
+        return None
+    shown = attacks(sound)
+    if len(shown) < FEW_ATTACKS:
+        shown = attacks(sound, FAINTLY)
+    shown = _without_edge(sound, shown)
+    return _Heard(sound, copies, None, mono=wet is None, notes=True), shown
+
+
+def _with_ticks_aside(heard: _Heard, struck: Attacks) -> DelayResult:
+    """What the attacks show without those that come once a turn; these too, if nothing else."""
+    left, ticks = without_ticks(struck, len(heard.sound), heard.sound.rate_hz)
     explained = _explained(heard, left)
     if ticks is None:
         return explained.result
     if explained.result.delay is None:
         # They may have been echoes after all.
         return _explained(heard, struck).result
-    return _with_ticks(explained, ticks, sound) if heard.mono else explained.result
+    return _with_ticks(explained, ticks, heard.sound) if heard.mono else explained.result
 
 
 class _Heard(NamedTuple):
@@ -185,21 +210,6 @@ def _struck(sound: Whitened) -> tuple[Attacks, Alike | None]:
     if click is None:
         return struck, None
     return struck_again(sound, struck, click), click
-
-
-def _notes(dry: Thinned, sound: Whitened, struck: Attacks) -> tuple[Whitened, Attacks] | None:
-    """What strikes alone, of notes that ring on, with its attacks; None where they do not ring.
-
-    Where they may ring, it has to show far more attacks.
-    """
-    ring = ringing(sound, struck)
-    if ring < MAY_RING or (ring < RINGS and (sound.hissing or len(struck) < LEAST_COPIES)):
-        return None
-    alone = whitened(struck_alone(dry))
-    if alone is None:
-        return None
-    shown = _without_edge(alone, attacks(alone))
-    return (alone, shown) if ring > RINGS or len(shown) > MANY_MORE * len(struck) else None
 
 
 def _too_little(sound: Whitened, struck: Attacks) -> str:

@@ -58,6 +58,7 @@ class Whitened(msgspec.Struct, frozen=True, dict=True):
     taps: Samples  # symmetric, odd length
     magnitude: Samples  # of the filter, at equal steps of frequency up to half the rate
     raw_background: Samples  # power of the background before the filter, a sample, likewise
+    tonal: bool  # of notes: what sounds loudest has partials
 
     @property
     def rate_hz(self) -> float:
@@ -202,7 +203,8 @@ def whitened(thinned: Thinned) -> Whitened | None:
     background = np.median(power, axis=0) / np.log(2)
     wide = ndimage.median_filter(background, WIDE_BINS, mode="nearest")
     lines = background > LINE * wide
-    if not _tonal(power[:, ~lines]):
+    tonal = _tonal(power[:, ~lines])
+    if not tonal:
         # Sounds close together make ripples in the spectrum, which must not be undone.
         background = np.where(lines, background, wide)
     smooth = ndimage.uniform_filter1d(mean, 9, mode="nearest")
@@ -211,7 +213,7 @@ def whitened(thinned: Thinned) -> Whitened | None:
     magnitude = _middle(hz) / np.sqrt(floor)
     taps = np.roll(fft.irfft(magnitude), FFT_FRAMES // 2)
     taps = np.concatenate((taps, taps[:1])) * np.hanning(FFT_FRAMES + 1)
-    return Whitened(thinned, taps, magnitude, background)
+    return Whitened(thinned, taps, magnitude, background, tonal)
 
 
 def _tonal(power: Samples) -> bool:

@@ -627,6 +627,23 @@ def test_notes_that_ring_are_timed_by_the_copy_that_is_likest(seed):
     assert np.abs(series - true_ms(delay, played)).max() < 1.0
 
 
+@pytest.mark.parametrize("strum_s", [0.212, 0.3])
+def test_quick_strums_on_strings_that_ring_give_the_delay(strum_s):
+    # Sixteenths at 71, and at 50: before one has faded, the next strikes.
+    rng = np.random.default_rng(1)
+    frets_hz = np.array(
+        [[82.4, 123.5, 164.8, 207.7, 246.9, 329.6], [98, 123.5, 147, 196, 247, 392]]
+    )
+    frames = 11 * RATE_HZ
+    strums_s = np.arange(0.5, 9.5, strum_s)
+    times_s = strums_s[:, None] + 0.006 * np.arange(6) + rng.normal(0, 0.004, (len(strums_s), 6))
+    strings_hz = frets_hz[np.arange(len(strums_s)) // 4 % 2]
+    phrase = plucked(times_s.ravel(), strings_hz.ravel(), frames, RATE_HZ)
+    played = play(changed(UNIT, feedback=0.4, hiss=1e-4), phrase, RATE_HZ)
+    assert error_ms(heard(mixed(phrase, played)).delay, played) == pytest.approx(0, abs=2)
+    assert heard(phrase).delay is None
+
+
 @pytest.mark.parametrize("after_s", [0.0005, 0.001])
 def test_an_echo_that_another_click_runs_into_is_left_out(after_s):
     late_s = 1.3 + 1.165 + after_s  # after the third click's echo
