@@ -21,6 +21,7 @@ from tempotape.bench.played_again import Offer, beside
 BESIDE_S = 0.030
 AS_LOUD_DB, EXACTLY_DB, ABOUT_DB, UNEVEN_DB, ONCE = 0.05, 0.1, 1.0, 0.2, 0.25
 EVENLY_S, SELDOM, LEAST_ON_GRID, NEARLY_ALL = 1e-4, 0.02, 3, 0.85
+MUCH_UNEVEN_DB = 1.5
 STEPS_A_BAR, STEP_OFF = 48, 0.005  # sixteenths and triplets; of a step
 STRAYS = 0.5  # of how lags stray
 MIRRORED, MIRROR_MARGIN = 0.002, (0.35, 0.6)  # of a beat; of the sounds left over, by looseness
@@ -151,7 +152,7 @@ def _from_echoes(best: Explanation, evidence: Evidence) -> bool:
 
 
 def _in_step(best: Explanation, played: Explanation) -> bool:
-    """Whether copies, some missing or all as loud as ever, fall exactly on steps of what is played.
+    """Whether copies, some missing, as loud as ever or uneven, fall on steps of what is played.
 
     So a pattern repeats in part; the delay of a tape is no such part of a bar. As exactly, that is,
     as the lags keep to one.
@@ -163,7 +164,8 @@ def _in_step(best: Explanation, played: Explanation) -> bool:
     of_all = 1 - best.missing / max(1, int(best.found.sum()) + best.missing)
     some_missing = (of_all if repeats else best.presence) < ALL_PRESENT
     as_loud = abs(best.level_db(best.first)) < AS_LOUD_DB
-    return (some_missing or as_loud) and abs(steps - round(steps)) < max(STEP_OFF, stray)
+    uneven = best.gain_scatter_db > MUCH_UNEVEN_DB
+    return (some_missing or as_loud or uneven) and abs(steps - round(steps)) < max(STEP_OFF, stray)
 
 
 def _of_a_pattern(

@@ -106,6 +106,14 @@ def test_what_falls_on_a_step_of_a_bar_in_part_is_that_bar(steps, found, may_be)
     assert asked(made_up(steps * 3000.0, found=found), played=[bar]) is may_be
 
 
+@pytest.mark.parametrize(("uneven_db", "may_be"), [(3.0, True), (0.5, False)])
+def test_copies_on_a_step_of_a_bar_that_are_of_many_levels_are_that_bar(uneven_db, may_be):
+    levels = 10 ** (uneven_db * (np.arange(ATTACKS) % 3 - 1) / 20)
+    some = made_up(5 * 3000.0)
+    some = msgspec.structs.replace(some, gain=some.gain * levels)
+    assert asked(some, played=[made_up(48 * 3000.0)]) is may_be
+
+
 @pytest.mark.parametrize(("off", "may_be"), [(40.0, True), (150.0, False)])
 def test_what_a_hand_plays_falls_on_a_step_as_nearly_as_it_plays(off, may_be):
     # It strays by 150 samples: so exactly are the lags told, 3000 to a step.
