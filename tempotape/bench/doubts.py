@@ -86,8 +86,9 @@ def _much_liker(best: Explanation, other: Explanation) -> bool:
 def _as_well(best: Explanation, other: Explanation, offer: Offer) -> bool:
     """Whether `other`, some beats away, may be the delay, its copies being the same sounds.
 
-    It may where it gives the very first sound the copy that this lacks by `best`; and, where the
-    recording begins in the midst of playing, if it is shorter and copies are missing by `best` too.
+    It may where it gives the very first sound the copy that this lacks by `best`; and if it is
+    shorter and lacks fewer copies or, in a recording that begins in the midst of playing, `best`
+    lacks any.
     """
     evidence = offer.evidence
     same = (
@@ -96,9 +97,11 @@ def _as_well(best: Explanation, other: Explanation, offer: Offer) -> bool:
     )
     if not same or not beats_apart(best, other, evidence, offer.beats):
         return False
-    if evidence.since[0] >= 0:
-        return other.middle < best.middle and best.missing > 0
-    return bool(best.due[0] and other.found[0] and not best.found[0])
+    least = 0 if evidence.since[0] >= 0 else other.missing
+    if other.middle < best.middle and best.missing > least:
+        return True
+    lacks_first = best.due[0] and other.found[0] and not best.found[0]
+    return bool(evidence.since[0] < 0 and lacks_first)
 
 
 def _played_in_time(best: Explanation, other: Explanation, more: float, offer: Offer) -> bool:
@@ -164,7 +167,7 @@ def _in_step(best: Explanation, played: Explanation) -> bool:
     of_all = 1 - best.missing / max(1, int(best.found.sum()) + best.missing)
     some_missing = (of_all if repeats else best.presence) < ALL_PRESENT
     as_loud = abs(best.level_db(best.first)) < AS_LOUD_DB
-    uneven = best.gain_scatter_db > MUCH_UNEVEN_DB
+    uneven = best.gain_scatter_db > MUCH_UNEVEN_DB and not repeats
     return (some_missing or as_loud or uneven) and abs(steps - round(steps)) < max(STEP_OFF, stray)
 
 
