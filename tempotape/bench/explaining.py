@@ -30,6 +30,7 @@ STEADY_COPY_S, EVEN_COPY_DB = 5e-5, 0.1  # so near together copies fall in a goo
 HISS_DB = 0.35  # where what is unlike is as large as what is like
 LIKE_COPY = 0.3  # what is unlike in them, of their size
 IN_HISS, HISSING, USUAL_MATCHES = 0.75, 0.93, 100  # coherences; an attack
+HIDDEN = (0.7, 0.8)  # coherences between which hiss hides less and less
 NEVER, FEW_ROOTS = 4, 6
 LOOSE, UNLIKE = 0.5, 0.6  # the latter a coherence
 EXACT = 0.6  # in looseness
@@ -113,7 +114,9 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
         """
         lag = max(self.unsteadiness / self.rate / STEADY_COPY_S, 1.0)
         shape = max(float(np.sqrt(max(0.0, 1 - self.likeness**2))) / LIKE_COPY, 1.0)
-        chance = lag * self._uneven * shape * (self.crowd if self.likeness < IN_HISS else 1.0)
+        # Little by little, lest lags about as like be told apart by it.
+        hidden = float(np.interp(self.likeness, HIDDEN, (1.0, 0.0)))
+        chance = lag * self._uneven * shape * self.crowd**hidden
         return LOOSE * float(np.log10(max(chance, 1.0)))
 
     @property

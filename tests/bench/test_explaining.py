@@ -148,3 +148,16 @@ def test_copies_that_stray_by_chance_do_it_by_two_thirds_of_a_deviation(count):
     off = [np.r_[rng.normal(0, 100, count), np.full(ATTACKS - count, np.nan)] for _ in range(200)]
     told = [msgspec.structs.replace(found, lag=LAG + some).unsteadiness for some in off]
     assert np.mean(told) == pytest.approx(67.4, rel=0.25)
+
+
+def test_lags_about_as_like_in_hiss_are_about_as_loose():
+    # Where hiss hides most, fewer lags look like copies by chance: that sets in little by little.
+    moves = 20.0 * np.sin(np.arange(ATTACKS) * 2.0)
+    found = msgspec.structs.replace(explain(evidence_of(LAG + moves), LAG, 1), crowd=0.1)
+    loose = [
+        msgspec.structs.replace(found, coherence=np.full(ATTACKS, like)).looseness
+        for like in np.arange(0.65, 0.86, 0.01)
+    ]
+    assert np.all(np.diff(loose[5:16]) > 0)
+    assert np.max(np.diff(loose)) < 0.06
+    assert loose[15] - loose[5] > 0.4
