@@ -21,7 +21,7 @@ from tempotape.bench.by_chance import not_by_chance
 from tempotape.bench.credible import credible, grows
 from tempotape.bench.doubts import doubtful
 from tempotape.bench.explaining import Evidence, Explanation
-from tempotape.bench.lasting import over_and_over, to_and_fro
+from tempotape.bench.lasting import only_lasts, over_and_over, to_and_fro
 from tempotape.bench.offered import offered
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.played_again import Offer, apart_from_played, unchanged
@@ -69,7 +69,7 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     if grows(best) or (mono and again):
         return Belief(None, ONLY_PLAYED)
     doubt = (
-        (offer.doubt and best.gain_scatter_db > EVEN_DB)
+        (offer.doubt and (best.gain_scatter_db > EVEN_DB or only_lasts(best, offer.evidence)))
         or (mono and not decided and unchanged(best, offer.evidence, sound) is not None)
         or doubtful(best, rivals, offer, mono=mono)
     )

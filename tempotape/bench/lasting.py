@@ -77,6 +77,11 @@ def begins_all_along(found: Explanation, evidence: Evidence) -> bool:
     return bool(np.mean(late) > ALL_ALONG and np.mean(first) < IN_FIRST)
 
 
+def only_lasts(found: Explanation, evidence: Evidence) -> bool:
+    """Whether it lasts and what is copied does not begin all along."""
+    return lasts(found) and not begins_all_along(found, evidence)
+
+
 def begins_once(found: Explanation, told: list[Explanation], evidence: Evidence) -> bool:
     """Whether hardly any begins after the first lag, and lasts, while by a shorter lag many do.
 

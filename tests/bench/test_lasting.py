@@ -12,6 +12,7 @@ from tempotape.bench.lasting import (
     begins_once,
     lasts,
     lasts_by_playing,
+    only_lasts,
     over_and_over,
     to_and_fro,
 )
@@ -81,6 +82,14 @@ def test_an_echos_sounds_begin_all_along(begun, all_along):
     found, evidence = lasting(begun=begun, lag=SHORT)
     assert list(begins_anew(found, evidence)) == list(begun)
     assert begins_all_along(found, evidence) is all_along
+
+
+@pytest.mark.parametrize(
+    ("made", "only"),
+    [({}, True), ({"gain": 0.8}, False), ({"begun": range(0, SOUNDS, BEGUN), "lag": SHORT}, False)],
+)
+def test_what_begins_all_along_or_fades_does_not_only_last(made, only):
+    assert only_lasts(*lasting(**made)) is only
 
 
 def test_sounds_that_all_but_begin_within_the_lag_do_not_begin_all_along():
