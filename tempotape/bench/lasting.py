@@ -104,7 +104,8 @@ def begins_once(found: Explanation, told: list[Explanation], evidence: Evidence)
 
 def lasts_by_playing(found: Explanation, other: Explanation, evidence: Evidence) -> bool:
     """Whether what lasts by `found` may be played so, each sound with its echo by `other`."""
-    return lasts(found) and _all_begin_all_along(other, evidence)
+    fades = lasts(found) and not lasts(other)
+    return fades and _all_begin_all_along(other, evidence)
 
 
 def _all_begin_all_along(found: Explanation, evidence: Evidence) -> bool:

@@ -137,6 +137,7 @@ ECHO = {"begun": range(0, SOUNDS, 3), "gain": 0.3, "lag": SHORT}
         ({"gain": 0.3}, {}, False),  # it gets fainter, as an echo does
         ({}, {"begun": range(12)}, False),  # by the other, too, all begins in the beginning
         ({}, {"begun": range(0, SOUNDS, 12)}, False),  # of which there are few
+        ({}, {"gain": 1.0, "begun": range(0, SOUNDS, BEGUN)}, False),  # by both it lasts
     ],
 )
 def test_what_lasts_is_played_where_a_shorter_lag_tells_echoes_all_along(bar, echo, played):
