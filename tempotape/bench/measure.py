@@ -37,6 +37,7 @@ FIRST_PASS, METERED = 0.4, 0.9  # of the time
 BLOCKS_AS_ONE = 8
 AWAITED_S = 0.1
 MOST_AT_ONCE_S = 20 * 60.0  # of a longer recording both at once would take too much memory
+REPEATS = 3  # of a played sound: they are no ticks
 
 
 class MeasureReport(msgspec.Struct, frozen=True):
@@ -123,7 +124,7 @@ def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Pr
     delay, why = _told(found, cutter)
     delay_s = None if delay is None else delay.ms / 1e3
     own_s = _own_period_s(lengths, delay_s)
-    splice = meters.splice.result(own_s)
+    splice = meters.splice.result(own_s, _sounds_s(delay))
     if splice.splice is None and found.ticks is not None:
         amid = amid_playing(found.ticks, own_s)
         splice = splice if amid is None else SpliceResult(amid, ())
@@ -155,6 +156,15 @@ def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Pr
         speed_mm_s=_speed_mm_s(lengths, delay_s, period_s),
     )
     return Measured(report, flutter.deviation)
+
+
+def _sounds_s(delay: Delay | None) -> list[float]:
+    """When the sounds that tell the delay, and their first repeats, are heard."""
+    return [
+        moment.t_s + times * moment.ms / 1e3
+        for moment in (delay.series if delay else ())
+        for times in range(REPEATS + 1)
+    ]
 
 
 _NO_REPEATS = "no loop gain: without a delay there are no repeats to compare"

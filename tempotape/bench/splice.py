@@ -15,6 +15,7 @@ no echo follows them, are believed where no hand is as even.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
@@ -73,6 +74,7 @@ _EVENTS_PER_S = 4.0
 _FEWEST_EVENTS = 40
 _MOST_EVENTS = 1500
 _OWN_PERIOD = 0.02
+_AS_PLAYED_S, _PLAYED_PART = 0.02, 0.5  # from a sound with an echo; of the ticks
 _SOUNDS_APART_S = 0.02
 _MOST_SOUNDS = 4000
 # A metronome goes at 40 to 208 beats a minute, and what is played peaks near full scale (1.0) and
@@ -211,12 +213,18 @@ class SpliceFinder:
                 self._peaks += (_FULL_SCALE * np.minimum(peak, 60.0)).astype(np.float16).tobytes()
         return held[count * self._bin :]
 
-    def result(self, loop_period_s: float | None) -> SpliceResult:
-        """The tick, where one stands out; `loop_period_s` tells whether it is the loop's own."""
+    def result(self, loop_period_s: float | None, played_s: Sequence[float] = ()) -> SpliceResult:
+        """The tick, where one stands out; `loop_period_s` tells whether it is the loop's own.
+
+        Sounds with an echo, and echoes, at `played_s` from the first sample fed, are no ticks.
+        """
         rest = [self._look(self._length)] if self._length or not self._looks else []
+        window_s, played = round(_WINDOW_S / self._bin_s) * self._bin_s, np.array(played_s)
         looks = [
-            look if isinstance(look, str) else _judged(look, loop_period_s)
-            for look in (*self._looks, *rest)
+            look
+            if isinstance(look, str)
+            else _judged(look, loop_period_s, played - number * window_s)
+            for number, look in enumerate((*self._looks, *rest))
         ]
         found = [look for look in looks if isinstance(look, Splice)]
         if found:
@@ -461,11 +469,15 @@ def _told(ticks: Timed) -> str:
     return f"clicks come every {ticks.period_s:.4f} s"
 
 
-def _judged(heard: _Ticks, loop_period_s: float | None) -> Splice | str:
+def _judged(heard: _Ticks, loop_period_s: float | None, played_s: Floats) -> Splice | str:
     """The splice that the ticks show, or why they may as well be clicks that somebody played."""
     timing = heard.timed
     if heard.is_hum:
         return f"what comes every {timing.period_s:.4f} s is part of the hum"
+    at_s = heard.events.t_s[heard.members]
+    off_s = np.abs(at_s[:, None] - played_s[None, :]).min(axis=1, initial=np.inf)
+    if np.mean(off_s < _AS_PLAYED_S) > _PLAYED_PART:
+        return f"{_told(timing)}, and have echoes or are some; they seem to be played"
     own = _is_own(timing.period_s, loop_period_s)
     doubt = None if own else _doubt(heard, other=own is not None)
     if doubt is not None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tempotape.bench.measure import FIRST_PASS, METERED, Lengths, _meanwhile, measure
+from tempotape.bench.measure import FIRST_PASS, METERED, Lengths, _meanwhile, _sounds_s, measure
 from tempotape.bench.repeats import Octave
 from tempotape.bench.report import report_text
 from tempotape.bench.thinned import Thinner
@@ -52,6 +52,12 @@ def test_clicks_in_stereo_give_delay_and_loop_gain(report):
     assert report.flutter is None
     assert any(warning.startswith("flutter: ") for warning in report.warnings)
     assert TURNED not in report.warnings
+
+
+def test_the_splice_is_told_of_played_sounds_and_their_repeats(report):
+    assert _sounds_s(None) == []
+    expected = [at + times * 0.5 for at in TIMES_S for times in range(4)]
+    assert _sounds_s(report.delay) == pytest.approx(expected, abs=0.01)
 
 
 def test_the_sides_may_be_turned_round(take):
