@@ -18,6 +18,7 @@ CLEAN, CLEAN_PRESENCE = 0.97, 0.6
 # itself, but strikes once; claps hide some.
 LEAST_STRIKES = (0.4, 0.25)
 LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where they fall exactly
+FAR_FAINTER = 0.03  # in energy
 NO_CHANCE = -20.0  # log 10 of how many such lines chance makes
 LOUDER_DB = 4.0  # of first copies
 GROWING_DB, GROWING_ERRORS, GROWING_LIKENESS = 1.2, 3.0, 0.75
@@ -37,22 +38,34 @@ def credible(best: Explanation, evidence: Evidence, *, decided: bool) -> bool:
     few_stray = best.copied < FEW_CHAINS and _strays(best)
     if again or few_stray or _chance(best, evidence):
         return False
+    presence = _presence(best, evidence)
     struck = best.heard_as_attacks
     exact = best.likeness > LIKELY[1] and best.exact
-    whole = exact and best.copied >= MANY and best.presence > ALL_PRESENT
+    whole = exact and best.copied >= MANY and presence > ALL_PRESENT
     if struck is not None and struck < LEAST_STRIKES[whole]:
         return False
     # Where copies are so like what they copy, nothing hides half of them.
-    if best.likeness > CLEAN and best.presence < CLEAN_PRESENCE:
+    if best.likeness > CLEAN and presence < CLEAN_PRESENCE:
         return False
     no_chance = best.likeness > LIKELY[0] or lines_by_chance(best, evidence) < NO_CHANCE
-    best_by_far = decided and no_chance and best.presence > DECIDED_PRESENCE
+    best_by_far = decided and no_chance and presence > DECIDED_PRESENCE
     if best.copied >= MANY and (exact or best_by_far):
         return True
-    if best.presence < LEAST_PRESENCE or best.gain_scatter_db > MOST_SCATTER_DB:
+    if presence < LEAST_PRESENCE or best.gain_scatter_db > MOST_SCATTER_DB:
         return False
     sharp = struck is not None and best.likeness > SHARP_COHERENCE
     return sharp or best.unsteadiness < MOST_UNSTEADY_S * best.rate
+
+
+def _presence(best: Explanation, evidence: Evidence) -> float:
+    """The part of the copies due that was found.
+
+    Of notes, only of sounds not far fainter than those: while others ring, more may seem to strike.
+    """
+    if not evidence.notes or not best.copied:
+        return best.presence
+    loud = evidence.energy > FAR_FAINTER * np.median(evidence.energy[best.first])
+    return 1 - float((best.due & loud & ~best.found).sum()) / max(1, int((best.due & loud).sum()))
 
 
 def _chance(best: Explanation, evidence: Evidence) -> bool:
