@@ -17,7 +17,7 @@ from scipy import stats
 from tempotape.bench.alike import Alike, alike, cut_out, faint_copies, struck_again
 from tempotape.bench.believing import NO_REPEATS, ONLY_PLAYED, believed
 from tempotape.bench.copies import Matches, coherence, copies_of, gathered, template
-from tempotape.bench.explaining import Evidence, Explanation, Numbers, studied
+from tempotape.bench.explaining import Evidence, Explanation, Numbers, carried_on, studied
 from tempotape.bench.first_copies import (
     as_like_as_may_be,
     likeliest,
@@ -318,9 +318,11 @@ def _measured(
     lost_ms = spread_ms * np.sqrt(1 / len(ms) - 1 / played)
     error = np.hypot(np.hypot(timing_ms / mean_of, lost_ms), unsure_ms)
     # Where it surely drifts, those that are left out would move the mean.
-    later = float(np.mean(awaited) - np.mean(begins)) if abs(line) > SURELY * line_error else 0.0
+    drifts = abs(line) > SURELY * line_error
+    all_ms = carried_on(awaited.astype(float), begins.astype(float), ms) if drifts else ms
+    later = float(np.mean(awaited) - np.mean(begins)) if drifts else 0.0
     delay = Delay(
-        ms=float(np.mean(ms)) + line * later / rate * 1e3,
+        ms=float(np.mean(all_ms)),
         error_ms=float(np.hypot(np.hypot(error, line_error * later / rate * 1e3), FLOOR_MS)),
         count=len(ms),
         series=tuple(Moment(float(t), float(m)) for t, m in zip(begins / rate, ms, strict=True)),

@@ -38,6 +38,7 @@ WHOLE = 0.003  # of a lag that is a multiple
 TURN_S, CLEARLY_TURNED = 0.001, 0.05  # beside a copy; how much less like turned over
 FEWEST_TURNED, NEARLY_ALL = 3, 0.85
 LATER_WIDTH, LATER_STRAYS = 0.003, 2.0
+SLOPES, STEEPER, MORE = 41, 1.2, 1.05  # of lines; how much more copies lie along one; of weight
 TWO_LAGS, TWO_LAGS_S = 10.0, 0.003
 LANDING_S, LANDING_PART = (0.003, 0.008), 0.8
 
@@ -315,12 +316,18 @@ def follow(found: Matches, times: Samples, lag: float, sign: int, rate: float) -
     """For each attack the copy that lies on the track of lags near `lag`.
 
     A steady delay is tried first, at the lag where most copies crowd: a note that rings gives
-    peaks a period before and after as well. One that strays is followed where that finds more.
+    peaks a period before and after as well. One that strays, or drifts along a line, is followed
+    where that finds more.
     """
     width = min(WIDTH * lag, WIDEST_S * rate)
     signed = sign * found.coherence > 0 if sign else np.ones(len(found.lag), bool)
     near = found.only((np.abs(found.lag - lag) <= 3 * width) & signed)
     straying = _follow(near, times, lag, width, rate)
+    along = _line(near, times, lag, width, rate)
+    if along is not None:
+        drifting = _follow(near, times, along, STEADY_S * rate, rate)
+        if drifting.weight > MORE * straying.weight:
+            straying = drifting
     around = near.only(np.abs(near.lag - lag) <= width)
     if not len(around.lag):
         return straying
@@ -341,8 +348,30 @@ def follow(found: Matches, times: Samples, lag: float, sign: int, rate: float) -
     )
 
 
-def _follow(near: Matches, times: Samples, lag: float, width: float, rate: float) -> Track:
-    track = np.full(len(times), lag)
+def _line(near: Matches, times: Samples, lag: float, width: float, rate: float) -> Samples | None:
+    """The line along which most copies lie, a lag for each attack; None where it is level."""
+    middle = (times[0] + times[-1]) / 2
+    away = times[near.attack] - middle
+    reach = float(np.abs(away).max(initial=1.0))
+    slopes = np.linspace(-1, 1, SLOPES) * width / reach
+    bins = max(3, round(2 * width / (CROWD_S * rate)))
+    at = (near.lag - lag - slopes[:, None] * away) / width
+    row, which = np.nonzero(np.abs(at) < 1)
+    places = row * bins + np.minimum((at[row, which] + 1) / 2 * bins, bins - 1).astype(int)
+    heard = np.abs(near.coherence)[which]
+    crowd = np.bincount(places, heard, SLOPES * bins).reshape(SLOPES, bins)
+    crowd = crowd[:, :-2] + crowd[:, 1:-1] + crowd[:, 2:]  # the neighbours too
+    steep, off = np.unravel_index(np.argmax(crowd), crowd.shape)
+    if crowd[steep, off] <= STEEPER * crowd[SLOPES // 2].max():
+        return None
+    along = (2 * (off + 1.5) / bins - 1) * width + slopes[steep] * (times - middle)
+    return np.asarray(lag + along)
+
+
+def _follow(
+    near: Matches, times: Samples, lag: float | Samples, width: float, rate: float
+) -> Track:
+    track = np.broadcast_to(lag, len(times))
     tolerance = width
     level_db = 20 * np.log10(np.abs(near.gain))
     sounds = np.ones(len(level_db), bool)
@@ -372,11 +401,11 @@ def _follow(near: Matches, times: Samples, lag: float, width: float, rate: float
         # Two lags that take turns are two: no tape goes to and fro between them.
         stray = 8 * some if most > TWO_LAGS * some + TWO_LAGS_S * rate else 2.5 * most
         tolerance = min(width, max(0.0008 * rate, stray))
-        track = _carried_on(times, times[have], smooth)
+        track = carried_on(times, times[have], smooth)
     return Track(track, out[0], out[1], out[2])
 
 
-def _carried_on(times: Samples, known: Samples, values: Samples) -> Samples:
+def carried_on(times: Samples, known: Samples, values: Samples) -> Samples:
     """`values` at `known` times, between them and, by the slope of the nearest eight, beyond."""
     track = np.interp(times, known, values)
     if len(known) >= 8:

@@ -161,3 +161,18 @@ def test_lags_about_as_like_in_hiss_are_about_as_loose():
     assert np.all(np.diff(loose[5:16]) > 0)
     assert np.max(np.diff(loose)) < 0.06
     assert loose[15] - loose[5] > 0.4
+
+
+def test_a_delay_that_drifts_steadily_is_followed_amid_much_that_is_nearly_as_like():
+    # By 17.5 ms, the copies of sounds that ring being as like, or more, elsewhere.
+    rng, count = np.random.default_rng(3), 60
+    lag = LAG + 420.0 * (np.arange(count) / count - 0.5)
+    attack = np.repeat(np.arange(count), 6)
+    lags = lag[attack] + np.where(
+        np.arange(len(attack)) % 6, rng.uniform(-500, 500, len(attack)), 0
+    )
+    like = np.where(np.arange(len(attack)) % 6, rng.uniform(0.4, 0.8, len(attack)), 0.65)
+    order = np.lexsort((lags, attack))
+    matches = Matches(attack[order], lags[order], like[order], np.full(len(attack), 0.5))
+    track = follow(matches, 20_000.0 * np.arange(count), LAG, 1, RATE_HZ)
+    assert np.mean(np.abs(track.lag - lag) < 1) > 0.85
