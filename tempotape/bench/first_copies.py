@@ -30,20 +30,23 @@ def as_like_as_may_be(found: Explanation, evidence: Evidence) -> Explanation:
     Half a period off a copy resembles it turned over. Where further copies are many they alone may
     have told the sign, and the unit may turn over what it writes again and not what it gives.
     """
+    if not found.sign or not found.copied:
+        return found
     matches, reach = evidence.matches, TURN_S * evidence.rate
     lag, coherence, gain = found.lag.copy(), found.coherence.copy(), found.gain.copy()
     liker = []
-    for k in np.flatnonzero(found.first if found.sign else np.zeros(len(lag), bool)):
+    for k in np.flatnonzero(found.first):
         near = matches.only(matches.near(int(k), float(found.lag[k]), reach))
         like = near.like(-found.sign)
-        liker.append(float(like.max(initial=0.0)) - abs(found.coherence[k]))
-        if liker[-1] > 0:
-            likest = int(np.argmax(like))
-            lag[k], coherence[k] = near.lag[likest], near.coherence[likest]
-            gain[k] = near.gain[likest]
-    if not liker or np.median(liker) < TURNED_LIKER:
+        likest = float(like.max(initial=0.0))
+        liker.append(likest - abs(found.coherence[k]))
+        lag[k] = np.nan
+        if likest > 0:
+            row = int(np.argmax(like))
+            lag[k], coherence[k], gain[k] = near.lag[row], near.coherence[row], near.gain[row]
+    if np.median(liker) < TURNED_LIKER:
         return found
-    return msgspec.structs.replace(found, lag=lag, coherence=coherence, gain=gain, sign=0)
+    return msgspec.structs.replace(found, lag=lag, coherence=coherence, gain=gain, sign=-found.sign)
 
 
 def undisturbed_rows(found: Explanation) -> NDArray[np.bool_]:

@@ -96,3 +96,18 @@ def test_first_copies_are_turned_over_where_so_they_are_clearly_more_like(turned
     assert told.lag[found.first] == pytest.approx(LAG + 10 if moved else LAG)
     assert told.first_likeness == pytest.approx(0.95 if moved else 0.7)
     assert told.lag[found.deep] == pytest.approx(LAG)
+
+
+def test_all_first_copies_are_turned_over_or_none_and_those_that_cannot_be_are_left_out():
+    evidence = evidence_of([(LAG, 0.7, 0.4), (LAG + 10, -0.95, -0.5)], [(LAG, 0.9, 0.6)])
+    lacking = (evidence.matches.attack == 4) & (evidence.matches.coherence < 0)
+    hardly = (evidence.matches.attack == 2) & (evidence.matches.coherence < 0)
+    coherence = np.where(hardly, -0.6, evidence.matches.coherence)
+    matches = msgspec.structs.replace(evidence.matches, coherence=coherence).only(~lacking)
+    evidence = msgspec.structs.replace(evidence, matches=matches)
+    found = explain(evidence, LAG, 1)
+    found = msgspec.structs.replace(found, lag=np.full(2 * PLAYED, LAG))
+    told = as_like_as_may_be(found, evidence)
+    assert told.sign == -1
+    assert np.isnan(told.lag[4])
+    assert told.lag[2] == LAG + 10
