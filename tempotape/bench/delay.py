@@ -34,11 +34,12 @@ from tempotape.bench.rows import evenly
 from tempotape.bench.struck import MAY_RING, RINGS, ringing, struck_alone
 from tempotape.bench.thinned import Thinned
 from tempotape.bench.turning import Ticks, unplayed, without_ticks
+from tempotape.faults import InputFault
 
 MOST_SERIES, MOST_IN_LINE = 1500, 300
 KNOWN_PART = 0.9  # of the recording: no lag is longer
 ALIKE_COHERENCE, AGAIN_S = 0.9, 0.004  # where the first sound seems to come again
-FEW_ATTACKS, FAINTLY = 8, 7.0  # in energy: where so few stand out, those that hardly do
+FEW_ATTACKS, FAINTLY = 8, 7.0  # in energy, over hiss or what rings: where so few stand out
 MANY_MORE = 2.0  # attacks that ringing notes hide
 EDGE_S, EDGE_COHERENCE = 0.004, 0.9  # a played sound comes again more like itself
 AT_ONCE_S = 0.010  # a cut made at random seldom falls so near before a sound
@@ -125,11 +126,28 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
     result = _with_ticks_aside(heard, struck)
     hidden = result.why == NO_REPEATS or len(struck) < LEAST_COPIES
     if hidden and click is None and sound.tonal:
-        # Strums on strings that ring hide what strikes, and that they ring.
-        alone = alone or _struck_alone(dry, wet)
-        again = _with_ticks_aside(*alone) if alone else result
-        return again if again.delay else result
+        again = _of_strums(alone, dry, wet)
+        return again if again is not None and again.delay else result
     return result
+
+
+def _of_strums(
+    alone: tuple[_Heard, Attacks] | None, dry: Thinned, wet: Thinned | None
+) -> DelayResult | None:
+    """What strikes alone shows, where quick strums on strings that ring hide both.
+
+    None where that cannot be told.
+    """
+    try:
+        alone = alone or _struck_alone(dry, wet)
+    except InputFault:  # no room on the disk: what is told without it holds
+        return None
+    if alone is None:
+        return None
+    heard, shown = alone
+    if len(shown) < FEW_ATTACKS:
+        shown = _without_edge(heard.sound, attacks(heard.sound, FAINTLY))
+    return _with_ticks_aside(heard, shown)
 
 
 def _struck_alone(dry: Thinned, wet: Thinned | None) -> tuple[_Heard, Attacks] | None:
@@ -138,10 +156,7 @@ def _struck_alone(dry: Thinned, wet: Thinned | None) -> tuple[_Heard, Attacks] |
     copies = sound if wet is None else whitened(struck_alone(wet))
     if sound is None or copies is None:
         return None
-    shown = attacks(sound)
-    if len(shown) < FEW_ATTACKS:
-        shown = attacks(sound, FAINTLY)
-    shown = _without_edge(sound, shown)
+    shown = _without_edge(sound, attacks(sound))
     return _Heard(sound, copies, None, mono=wet is None, notes=True), shown
 
 
