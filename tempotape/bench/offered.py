@@ -52,6 +52,9 @@ def _turned_wrongly(found: Explanation, other: Explanation) -> bool:
     copy correlates half a period off as well, turned over; the half periods then make up for what
     the delay strays by.
     """
+    if found.sign == 0 and other.sign and other.left_over <= found.left_over:
+        # Of either sign, more copies are what hiss makes.
+        return other.likeness > found.likeness + HARDLY and other.cost < found.cost + 1
     if other.sign == 0 and other.left_over <= found.left_over:
         # First copies may be turned over, and further ones, of these, not again.
         liker = other.first_likeness - found.first_likeness

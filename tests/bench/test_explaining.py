@@ -6,7 +6,7 @@ import pytest
 
 from tempotape.bench.copies import Matches
 from tempotape.bench.explaining import explain, follow
-from tempotape.bench.offered import _take_turns, offered
+from tempotape.bench.offered import _take_turns, _turned_wrongly, offered
 from tests.made_evidence import made_evidence
 
 RATE_HZ, LAG, ATTACKS = 24_000.0, 9600.0, 24
@@ -176,3 +176,13 @@ def test_a_delay_that_drifts_steadily_is_followed_amid_much_that_is_nearly_as_li
     matches = Matches(attack[order], lags[order], like[order], np.full(len(attack), 0.5))
     track = follow(matches, 20_000.0 * np.arange(count), LAG, 1, RATE_HZ)
     assert np.mean(np.abs(track.lag - lag) < 1) > 0.85
+
+
+@pytest.mark.parametrize(("likeness", "wrongly"), [(0.68, True), (0.62, False)])
+def test_of_one_sign_is_taken_what_is_liker_so_than_of_either(likeness, wrongly):
+    found = explain(evidence_of(np.full(ATTACKS, LAG)), LAG, 1)
+    either, one = (
+        msgspec.structs.replace(found, sign=sign, coherence=np.full(ATTACKS, like))
+        for sign, like in ((0, 0.61), (1, likeness))
+    )
+    assert _turned_wrongly(either, one) is wrongly
