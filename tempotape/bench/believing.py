@@ -11,6 +11,7 @@ the first sounds seem to be repeats already, as far as the middle of the band te
 
 from __future__ import annotations
 
+import itertools
 from typing import NamedTuple
 
 import numpy as np
@@ -24,12 +25,13 @@ from tempotape.bench.explaining import Evidence, Explanation
 from tempotape.bench.lasting import only_lasts, over_and_over, to_and_fro
 from tempotape.bench.offered import offered
 from tempotape.bench.onsets import Whitened
-from tempotape.bench.played_again import Offer, apart_from_played, unchanged
+from tempotape.bench.played_again import NEAR_S, Offer, apart_from_played, unchanged
 from tempotape.bench.weighing import EXCUSED_COST, weighed
 
 DECIDED = 0.25  # of the sounds left over: a margin that settles it
 LEAST_MARGIN, LEAST_MARGIN_PART = 0.9, (0.02, 0.12)  # parts of the sounds left over
 EVEN_DB = 0.5
+MOST_TIMES = 4
 FAINTEST_DB = -30.0  # of first copies over what is played: fainter ones ring on
 DISTINCT, SHARED_S = 0.01, 0.0005  # of the lag: nearer lags are one; between copies that are one
 WEIGHED, ALSO_WEIGHED = 12, 4
@@ -65,11 +67,10 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     faint = mono and best.level_db(best.first) < FAINTEST_DB
     if faint or not credible(best, offer.evidence, decided=decided):
         return Belief(None, none)
-    again = to_and_fro(best) or over_and_over(best, offer.evidence)
-    if grows(best) or (mono and again):
+    if grows(best) or (mono and (to_and_fro(best) or over_and_over(best, offer.evidence))):
         return Belief(None, ONLY_PLAYED)
     doubt = (
-        (offer.doubt and (best.gain_scatter_db > EVEN_DB or only_lasts(best, offer.evidence)))
+        (offer.doubt and _of_two(best, offer))
         or (mono and not decided and unchanged(best, offer.evidence, sound) is not None)
         or doubtful(best, rivals, offer, mono=mono)
     )
@@ -87,6 +88,21 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
             "apart; record it with the played sound or, if that is there, with more or less of it",
         )
     return Belief(best)
+
+
+def _of_two(best: Explanation, offer: Offer) -> bool:
+    """Whether it is uneven, only lasts, or is so many times two lags that were put aside.
+
+    One of which may be the echo's: such lags come of it and of a beat.
+    """
+    lags, near = [found.middle for found in offer.played], NEAR_S * best.rate
+    made_up = any(
+        abs(times * one + more * two - best.middle) < near
+        for one, two in itertools.permutations(lags, 2)
+        for times in range(1, MOST_TIMES + 1)
+        for more in (1, 2)
+    )
+    return best.gain_scatter_db > EVEN_DB or only_lasts(best, offer.evidence) or made_up
 
 
 def _costs(offer: Offer, sound: Whitened, copies: Whitened) -> list[tuple[Explanation, float]]:

@@ -6,11 +6,11 @@ import numpy as np
 
 from tempotape.bench.by_chance import lines_by_chance
 from tempotape.bench.explaining import UNLIKE, Evidence, Explanation
-from tempotape.bench.lasting import FALLING_DB, LASTING_DB
+from tempotape.bench.lasting import ALL_PRESENT, FALLING_DB, LASTING_DB
 from tempotape.bench.offered import LEAST_COPIES, WILD, WILD_S
 
 FEW_CHAINS, MANY, MANY_BY_CHANCE = 6, 8, 12
-ALL_PRESENT, LEAST_PRESENCE, DECIDED_PRESENCE = 0.95, 0.7, 0.5
+LEAST_PRESENCE, DECIDED_PRESENCE = 0.7, 0.5
 MOST_UNSTEADY_S, MOST_SCATTER_DB = 0.0007, 3.0
 SHARP_COHERENCE, SURE_COHERENCE = 0.7, 0.9
 CLEAN, CLEAN_PRESENCE = 0.97, 0.6

@@ -8,14 +8,15 @@ from __future__ import annotations
 import numpy as np
 
 from tempotape.bench.beats import REGULAR, beats_apart, off_beat
-from tempotape.bench.credible import (
-    ALL_PRESENT,
-    LEAST_PRESENCE,
-    SHARP_COHERENCE,
-    SURE_COHERENCE,
-)
+from tempotape.bench.credible import LEAST_PRESENCE, SHARP_COHERENCE, SURE_COHERENCE
 from tempotape.bench.explaining import UNLIKE, WIDTH, Evidence, Explanation
-from tempotape.bench.lasting import BY_HAND_S, FALLING_DB, begins_all_along, lasts_by_playing
+from tempotape.bench.lasting import (
+    ALL_PRESENT,
+    BY_HAND_S,
+    FALLING_DB,
+    begins_all_along,
+    lasts_by_playing,
+)
 from tempotape.bench.played_again import Offer, beside
 
 BESIDE_S = 0.030
@@ -24,6 +25,7 @@ EVENLY_S, SELDOM, LEAST_ON_GRID, NEARLY_ALL = 1e-4, 0.02, 3, 0.85
 MUCH_UNEVEN_DB = 1.5
 STEPS_A_BAR, STEP_OFF = 48, 0.005  # sixteenths and triplets; of a step
 STRAYS = 0.5  # of how lags stray
+MIRRORED_PLAYED, ABOUT_HALF = 0.001, 0.02  # of a beat
 MIRRORED, MIRROR_MARGIN = 0.002, (0.35, 0.6)  # of a beat; of the sounds left over, by looseness
 SAME_DB, SAME_LIKENESS = 0.3, 0.02  # copies that are the same sounds
 MANY_REPEATS = 3
@@ -55,7 +57,8 @@ def doubtful(
             beside(best, other, BESIDE_S * evidence.rate) or _in_step(best, other)
             for other in offer.played
         )
-        or (mono and (_by_hand(best) or _of_a_pattern(best, rivals, evidence)))
+        or (mono and (_by_hand(best, rivals) or _of_a_pattern(best, rivals, evidence)))
+        or (mono and _mirrors_played(best, offer))
         or (_from_echoes(best, evidence) if mono else _multiple(best, evidence))
     )
 
@@ -86,9 +89,9 @@ def _much_liker(best: Explanation, other: Explanation) -> bool:
 def _as_well(best: Explanation, other: Explanation, offer: Offer) -> bool:
     """Whether `other`, some beats away, may be the delay, its copies being the same sounds.
 
-    It may where it gives the very first sound the copy that this lacks by `best`; and if it is
-    shorter and lacks fewer copies or, in a recording that begins in the midst of playing, `best`
-    lacks any.
+    It may where it gives the very first sound the copy that this lacks by `best`; or if it is
+    shorter, and fewer copies are missing by it than by `best`. In a recording that begins in the
+    midst of playing, if any are missing by `best`.
     """
     evidence = offer.evidence
     same = (
@@ -121,7 +124,8 @@ def _played_in_time(best: Explanation, other: Explanation, more: float, offer: O
 def _keeps_time(best: Explanation, other: Explanation, more: float, evidence: Evidence) -> bool:
     """Whether what begins by `other`, all copies of it being there, keeps to the lag of `best`.
 
-    All along: by the interval of a beat, too, sounds begin a delay apart, but in the first only.
+    Those sounds must begin all along: by the interval of a beat what begins keeps to a time too,
+    the delay's, but all of it in the first interval.
     """
     return (
         more < IN_TIME_MARGIN * best.left_over
@@ -167,7 +171,8 @@ def _in_step(best: Explanation, played: Explanation) -> bool:
     of_all = 1 - best.missing / max(1, int(best.found.sum()) + best.missing)
     some_missing = (of_all if repeats else best.presence) < ALL_PRESENT
     as_loud = abs(best.level_db(best.first)) < AS_LOUD_DB
-    uneven = best.gain_scatter_db > MUCH_UNEVEN_DB and not repeats
+    # Where lags stray far, many are on a step by chance.
+    uneven = best.gain_scatter_db > MUCH_UNEVEN_DB and not repeats and stray < SELDOM
     return (some_missing or as_loud or uneven) and abs(steps - round(steps)) < max(STEP_OFF, stray)
 
 
@@ -177,7 +182,8 @@ def _of_a_pattern(
     """Whether it loses nothing, and it and nearly all that are told exactly are on one grid.
 
     So are the lags of a pattern; an echo's would be on no step of it, nor what it makes of one. By
-    chance it seldom is on so coarse steps; and then sounds begin all along.
+    chance it seldom is on so coarse steps, and then sounds begin all along; near oscillation, and
+    set in time to a ten thousandth of a second, an echo of a few sounds is doubted too.
     """
     loses = best.deep.sum() < best.copied or best.level_db(best.deep) < FALLING_DB
     if loses or not _even(best) or begins_all_along(best, evidence):
@@ -195,16 +201,32 @@ def _even(found: Explanation) -> bool:
     return found.unsteadiness < EVENLY_S * found.rate
 
 
-def _by_hand(best: Explanation) -> bool:
+def _by_hand(best: Explanation, rivals: list[tuple[Explanation, float]]) -> bool:
     """Whether copies come only as evenly as by hand, and as loud as what they copy.
 
-    Exactly so, or about and unevenly, not heard again: a unit is seldom set so.
+    Exactly so, or about and unevenly and not heard again. A unit may be set so, and waver: then
+    every other lag leaves far more over, and repeats go on.
     """
     level_db, scatter_db = abs(best.level_db(best.first)), best.gain_scatter_db
-    exactly = level_db < EXACTLY_DB and scatter_db < EXACTLY_DB
-    once = best.deep.sum() < ONCE * best.copied
-    about = once and level_db < ABOUT_DB and scatter_db > UNEVEN_DB
-    return best.unsteadiness > BY_HAND_S * best.rate and (exactly or about)
+    further = int(best.deep.sum())
+    exactly = further < best.copied and level_db < EXACTLY_DB and scatter_db < EXACTLY_DB
+    about = further < ONCE * best.copied and level_db < ABOUT_DB and scatter_db > UNEVEN_DB
+    clear = all(more > best.left_over for _, more in rivals)
+    return best.unsteadiness > BY_HAND_S * best.rate and (exactly or about) and not clear
+
+
+def _mirrors_played(best: Explanation, offer: Offer) -> bool:
+    """Whether it and a lag put aside as played, that is half a beat, make up the beat.
+
+    An echo about half a beat late is taken for half the beat: the lag from it to the next sound, no
+    louder where the echo is as loud, must not be told then.
+    """
+    return any(
+        abs(other.middle / beat - 0.5) < ABOUT_HALF
+        and abs((best.middle + other.middle) / beat - 1) < MIRRORED_PLAYED
+        for other in offer.played
+        for beat in offer.beats
+    )
 
 
 def _multiple(best: Explanation, evidence: Evidence) -> bool:

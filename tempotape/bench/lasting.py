@@ -14,14 +14,14 @@ from scipy import stats
 from tempotape.bench.beats import LEAST_BEATS
 from tempotape.bench.explaining import Evidence, Explanation, Numbers, landed
 
-LASTING, ALL_THERE = 2, 0.95  # further copies, of the first; of the copies
+LASTING, ALL_PRESENT = 2, 0.95  # further copies, of the first; of the copies
 MOST_LOST_DB, MOST_UNSURE_DB = 0.7, 2.0  # a pass
 UNSURE, LEAST_LIKE = 2.0, 0.7  # standard errors; a coherence
 ALL_ALONG, IN_FIRST, FIRST_LAG = 0.2, 0.3, 1.05  # of the roots: in the second half; in a lag
-AS_LIKE, EVEN_DB, HARDLY_ANY = 0.03, 0.7, 0.2  # the first in coherence
+AS_LIKE, AS_EVEN_DB, HARDLY_ANY = 0.03, 0.7, 0.2  # the first in coherence
 MOST_UNHEARD, FAINT = 2, 0.03  # in a row; in energy, of the usual attack
 GOES_ON_S, STRAYS = 0.00075, 4.0  # of a copy from where it is due
-UNLIKE, BY_HAND_S, MOSTLY_FIRST = 0.9, 0.001, 0.75  # a coherence; the last of what begins
+MUCH_LIKE, BY_HAND_S, MOSTLY_FIRST = 0.9, 0.001, 0.75  # a coherence; the last of what begins
 LASTING_DB, FALLING_DB = -0.5, -1.0  # of further ones, a pass
 TO_AND_FRO_S, MANY_TO_AND_FRO = 0.0025, 0.25  # from where others are; of all copies
 
@@ -95,7 +95,7 @@ def begins_once(found: Explanation, told: list[Explanation], evidence: Evidence)
         late < HARDLY_ANY * other.copied
         and other.middle < found.middle
         and other.likeness > found.likeness - AS_LIKE
-        and other.gain_scatter_db < EVEN_DB
+        and other.gain_scatter_db < AS_EVEN_DB
         and not lasts(other)
         and _all_begin_all_along(other, evidence)
         for other in told
@@ -110,7 +110,7 @@ def lasts_by_playing(found: Explanation, other: Explanation, evidence: Evidence)
 
 def _all_begin_all_along(found: Explanation, evidence: Evidence) -> bool:
     """Whether all copies are there, of enough sounds that begin all along."""
-    whole = found.presence > ALL_THERE and found.copied >= LEAST_BEATS
+    whole = found.presence > ALL_PRESENT and found.copied >= LEAST_BEATS
     return whole and begins_all_along(found, evidence)
 
 
@@ -125,7 +125,7 @@ def over_and_over(found: Explanation, evidence: Evidence) -> bool:
         len(begun)
         and found.deep.sum() > found.copied
         and np.mean(in_first_lag(found, evidence, begun)) > MOSTLY_FIRST
-        and (found.likeness < UNLIKE or found.unsteadiness > BY_HAND_S * found.rate)
+        and (found.likeness < MUCH_LIKE or found.unsteadiness > BY_HAND_S * found.rate)
         and (
             found.level_db(found.deep) > LASTING_DB
             or (lasts(found) and _change_db(found, evidence) > LASTING_DB)
@@ -145,7 +145,7 @@ def _change_db(found: Explanation, evidence: Evidence) -> float:
 def to_and_fro(found: Explanation) -> bool:
     """Whether many copies that lose nothing a pass fall milliseconds before or after the others.
 
-    No tape's speed jumps so; what is played and what the unit makes of it, mixed up, does.
+    Hardly any tape's speed jumps so; what is played and what the unit makes of it, mixed up, does.
     """
     loses_nothing = found.deep.sum() > found.copied and found.level_db(found.deep) > FALLING_DB
     off = np.mean(found.strays(found.found) > TO_AND_FRO_S * found.rate)

@@ -4,9 +4,10 @@ import msgspec
 import numpy as np
 import pytest
 
-from tempotape.bench.believing import LEAST_MARGIN, _least_margin, _rivals
+from tempotape.bench.believing import LEAST_MARGIN, _least_margin, _of_two, _rivals
 from tempotape.bench.copies import Matches
 from tempotape.bench.explaining import explain
+from tempotape.bench.played_again import Offer
 from tests.made_evidence import made_evidence
 
 BEAT, SHORT, LONG, ATTACKS = 12_000, 4800.0, 7300.0, 20
@@ -89,3 +90,19 @@ def test_what_only_a_rival_excuses_tells_nothing_in_the_midst_of_playing(since, 
     other = msgspec.structs.replace(explain(evidence, LONG, 1), excused=4)
     ((_, told),) = _rivals(best, 20.0, [(best, 20.0), (other, 29.0)], evidence)
     assert told == pytest.approx(more)
+
+
+@pytest.mark.parametrize(
+    ("lag", "strays", "of_two"),
+    [
+        (3 * SHORT + LONG, 0.0, True),
+        (SHORT + 2 * LONG, 0.0, True),
+        (2.5 * SHORT + LONG, 0.0, False),
+        (2.5 * SHORT + LONG, 0.6, True),  # it is uneven
+    ],
+)
+def test_where_a_played_lag_may_be_the_echos_what_comes_of_two_is_not_told(lag, strays, of_two):
+    best = msgspec.structs.replace(found_of(strays=strays), lag=np.full(ATTACKS, lag))
+    played = [msgspec.structs.replace(best, lag=np.full(ATTACKS, one)) for one in (SHORT, LONG)]
+    offer = Offer(evidence_of(SHORT), [best], played, doubt=True)
+    assert _of_two(best, offer) is of_two

@@ -115,6 +115,15 @@ def test_copies_on_a_step_of_a_bar_that_are_of_many_levels_are_that_bar(uneven_d
     assert asked(some, played=[made_up(48 * 3000.0)]) is may_be
 
 
+@pytest.mark.parametrize(
+    ("lag", "taken", "may_be"),
+    [(6150.0, 5850.0, True), (6250.0, 5850.0, False), (6600.0, 5400.0, False)],
+)
+def test_the_lag_from_an_echo_taken_for_half_a_beat_to_the_next_sound_is_none(lag, taken, may_be):
+    played = [made_up(taken), made_up(float(BEAT))]
+    assert asked(made_up(lag), played=played, beats=[float(BEAT)]) is may_be
+
+
 @pytest.mark.parametrize(("off", "may_be"), [(40.0, True), (150.0, False)])
 def test_what_a_hand_plays_falls_on_a_step_as_nearly_as_it_plays(off, may_be):
     # It strays by 150 samples: so exactly are the lags told, 3000 to a step.
@@ -122,6 +131,9 @@ def test_what_a_hand_plays_falls_on_a_step_as_nearly_as_it_plays(off, may_be):
     some = made_up(5 * 3000.0 + off, found=15)
     strays = 150.0 * (np.arange(ATTACKS) % 3 - 1)
     assert asked(msgspec.structs.replace(some, lag=some.lag + strays), played=[bar]) is may_be
+
+
+OTHER = made_up(2.3 * LONG, found=12)  # which lacks many copies
 
 
 def strayed(found, samples):
@@ -148,16 +160,21 @@ def test_what_is_as_loud_as_before_and_no_more_even_than_a_hand_is_played(
 ):
     best = made_up(LONG, level_db=level_db)
     uneven = 10 ** (uneven_db * (np.arange(ATTACKS) % 3 - 1) / 20)
-    best = msgspec.structs.replace(best, gain=best.gain * uneven)
-    assert asked(strayed(best, strays)) is may_be
+    best = strayed(msgspec.structs.replace(best, gain=best.gain * uneven), strays)
+    assert asked(best, (OTHER, 5.0)) is may_be
+    assert not asked(best, (OTHER, 50.0))  # far dearer
 
 
 def test_what_is_about_as_loud_and_uneven_is_an_echo_where_it_is_heard_again():
     best, root = made_up(LONG, level_db=-0.5), np.arange(ATTACKS) < ATTACKS / 2
     uneven = 10 ** (0.6 * (np.arange(ATTACKS) % 3 - 1) / 20)
     best = strayed(msgspec.structs.replace(best, gain=best.gain * uneven), 90.0)
-    assert asked(best)
-    assert not asked(msgspec.structs.replace(best, root=root, due=root))
+    assert asked(best, (OTHER, 5.0))
+    assert not asked(msgspec.structs.replace(best, root=root, due=root), (OTHER, 5.0))
+    exact = strayed(made_up(LONG, level_db=0.05), 90.0)
+    assert asked(exact, (OTHER, 5.0))
+    few = np.arange(ATTACKS) < ATTACKS / 3
+    assert not asked(msgspec.structs.replace(exact, root=few, due=few), (OTHER, 5.0))
 
 
 STEP = 2700.0
