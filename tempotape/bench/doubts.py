@@ -90,8 +90,7 @@ def _as_well(best: Explanation, other: Explanation, offer: Offer) -> bool:
     """Whether `other`, some beats away, may be the delay, its copies being the same sounds.
 
     It may where it gives the very first sound the copy that this lacks by `best`; or if it is
-    shorter, and fewer copies are missing by it than by `best`. In a recording that begins in the
-    midst of playing, if any are missing by `best`.
+    shorter, and any copies are missing by `best`.
     """
     evidence = offer.evidence
     same = (
@@ -100,8 +99,7 @@ def _as_well(best: Explanation, other: Explanation, offer: Offer) -> bool:
     )
     if not same or not beats_apart(best, other, evidence, offer.beats):
         return False
-    least = 0 if evidence.since[0] >= 0 else other.missing
-    if other.middle < best.middle and best.missing > least:
+    if other.middle < best.middle and best.missing > 0:
         return True
     lacks_first = best.due[0] and other.found[0] and not best.found[0]
     return bool(evidence.since[0] < 0 and lacks_first)

@@ -31,8 +31,8 @@ def offer_of(*, first_copied=True, all_copied=True, in_the_midst=False, gain=0.5
 def test_a_lag_that_gives_the_first_sound_the_copy_it_lacks_may_be_the_delay(first_copied):
     offer, short, longer = offer_of(first_copied=first_copied)
     assert _as_well(short, longer, offer) is not first_copied
-    # All copies are there by the shorter one, if the first is; not so by the longer.
-    assert _as_well(longer, short, offer) is first_copied
+    assert longer.missing > 0
+    assert _as_well(longer, short, offer)
 
 
 @pytest.mark.parametrize("all_copied", [True, False])
