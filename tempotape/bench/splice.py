@@ -22,6 +22,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from tempotape.bench.explaining import landed
 from tempotape.bench.splice_chain import (
     FEWEST_TICKS,
     MAINS_S,
@@ -477,8 +478,11 @@ def _judged(heard: _Ticks, loop_period_s: float | None, played_s: Floats) -> Spl
         return f"what comes every {timing.period_s:.4f} s is part of the hum"
     at_s = heard.events.t_s[heard.members]
     # Where much is played, some sound is near any moment.
-    between = [_near_played(at_s + part * timing.period_s, played_s) for part in _BETWEEN]
-    if _near_played(at_s, played_s) - float(np.mean(between)) > _PLAYED_PART:
+    here, *between = (
+        np.mean(landed(at_s + part * timing.period_s, played_s, _AS_PLAYED_S))
+        for part in (0.0, *_BETWEEN)
+    )
+    if here - np.mean(between) > _PLAYED_PART:
         return f"{_told(timing)}, and have echoes or are some; they seem to be played"
     own = _is_own(timing.period_s, loop_period_s)
     doubt = None if own else _doubt(heard, other=own is not None)
@@ -491,17 +495,6 @@ def _judged(heard: _Ticks, loop_period_s: float | None, played_s: Floats) -> Spl
         error_s=timing.error_s,
         is_loop=own,
     )
-
-
-def _near_played(at_s: Floats, played_s: Floats) -> float:
-    """The part of those moments that have a played sound near."""
-    if not len(played_s):
-        return 0.0
-    order = np.sort(played_s)
-    after = np.clip(np.searchsorted(order, at_s), 1, len(order)) - 1
-    next_one = np.minimum(after + 1, len(order) - 1)
-    off_s = np.minimum(np.abs(at_s - order[after]), np.abs(at_s - order[next_one]))
-    return float(np.mean(off_s < _AS_PLAYED_S))
 
 
 def _is_own(period_s: float, loop_period_s: float | None) -> bool | None:
