@@ -70,7 +70,7 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     if grows(best) or (mono and (to_and_fro(best) or over_and_over(best, offer.evidence))):
         return Belief(None, ONLY_PLAYED)
     doubt = (
-        (offer.doubt and _of_two(best, offer))
+        (offer.doubt and _may_be_made_up(best, offer))
         or (mono and not decided and unchanged(best, offer.evidence, sound) is not None)
         or doubtful(best, rivals, offer, mono=mono)
     )
@@ -90,19 +90,24 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     return Belief(best)
 
 
-def _of_two(best: Explanation, offer: Offer) -> bool:
-    """Whether it is uneven, only lasts, or is so many times two lags that were put aside.
+def _may_be_made_up(best: Explanation, offer: Offer) -> bool:
+    """Whether it is no echo's, where a lag that was put aside may be the echo's."""
+    uneven = best.gain_scatter_db > EVEN_DB
+    return uneven or only_lasts(best, offer.evidence) or _made_of_two(best, offer.played)
 
-    One of which may be the echo's: such lags come of it and of a beat.
+
+def _made_of_two(best: Explanation, played: list[Explanation]) -> bool:
+    """Whether its lag is so many times one that was put aside, and once or twice another.
+
+    One of them may be the echo's: such lags come of it and of a beat.
     """
-    lags, near = [found.middle for found in offer.played], NEAR_S * best.rate
-    made_up = any(
+    lags, near = [found.middle for found in played], NEAR_S * best.rate
+    return any(
         abs(times * one + more * two - best.middle) < near
         for one, two in itertools.permutations(lags, 2)
         for times in range(1, MOST_TIMES + 1)
         for more in (1, 2)
     )
-    return best.gain_scatter_db > EVEN_DB or only_lasts(best, offer.evidence) or made_up
 
 
 def _costs(offer: Offer, sound: Whitened, copies: Whitened) -> list[tuple[Explanation, float]]:

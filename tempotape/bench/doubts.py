@@ -14,6 +14,7 @@ from tempotape.bench.lasting import (
     ALL_PRESENT,
     BY_HAND_S,
     FALLING_DB,
+    all_begin_all_along,
     begins_all_along,
     lasts_by_playing,
 )
@@ -127,10 +128,9 @@ def _keeps_time(best: Explanation, other: Explanation, more: float, evidence: Ev
     """
     return (
         more < IN_TIME_MARGIN * best.left_over
-        and other.presence > ALL_PRESENT
         and not other.is_multiple_of(best)
         and off_beat(other, evidence, [best.middle]) < REGULAR
-        and begins_all_along(other, evidence)
+        and all_begin_all_along(other, evidence)
     )
 
 

@@ -97,7 +97,7 @@ def begins_once(found: Explanation, told: list[Explanation], evidence: Evidence)
         and other.likeness > found.likeness - AS_LIKE
         and other.gain_scatter_db < AS_EVEN_DB
         and not lasts(other)
-        and _all_begin_all_along(other, evidence)
+        and all_begin_all_along(other, evidence)
         for other in told
     )
 
@@ -105,10 +105,10 @@ def begins_once(found: Explanation, told: list[Explanation], evidence: Evidence)
 def lasts_by_playing(found: Explanation, other: Explanation, evidence: Evidence) -> bool:
     """Whether what lasts by `found` may be played so, each sound with its echo by `other`."""
     fades = lasts(found) and not lasts(other)
-    return fades and _all_begin_all_along(other, evidence)
+    return fades and all_begin_all_along(other, evidence)
 
 
-def _all_begin_all_along(found: Explanation, evidence: Evidence) -> bool:
+def all_begin_all_along(found: Explanation, evidence: Evidence) -> bool:
     """Whether all copies are there, of enough sounds that begin all along."""
     whole = found.presence > ALL_PRESENT and found.copied >= LEAST_BEATS
     return whole and begins_all_along(found, evidence)

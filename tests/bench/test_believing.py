@@ -4,7 +4,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from tempotape.bench.believing import LEAST_MARGIN, _least_margin, _of_two, _rivals
+from tempotape.bench.believing import LEAST_MARGIN, _least_margin, _may_be_made_up, _rivals
 from tempotape.bench.copies import Matches
 from tempotape.bench.explaining import explain
 from tempotape.bench.played_again import Offer
@@ -93,7 +93,7 @@ def test_what_only_a_rival_excuses_tells_nothing_in_the_midst_of_playing(since, 
 
 
 @pytest.mark.parametrize(
-    ("lag", "strays", "of_two"),
+    ("lag", "strays", "made_up"),
     [
         (3 * SHORT + LONG, 0.0, True),
         (SHORT + 2 * LONG, 0.0, True),
@@ -101,8 +101,8 @@ def test_what_only_a_rival_excuses_tells_nothing_in_the_midst_of_playing(since, 
         (2.5 * SHORT + LONG, 0.6, True),  # it is uneven
     ],
 )
-def test_where_a_played_lag_may_be_the_echos_what_comes_of_two_is_not_told(lag, strays, of_two):
+def test_where_a_played_lag_may_be_the_echos_what_comes_of_two_is_not_told(lag, strays, made_up):
     best = msgspec.structs.replace(found_of(strays=strays), lag=np.full(ATTACKS, lag))
     played = [msgspec.structs.replace(best, lag=np.full(ATTACKS, one)) for one in (SHORT, LONG)]
     offer = Offer(evidence_of(SHORT), [best], played, doubt=True)
-    assert _of_two(best, offer) is of_two
+    assert _may_be_made_up(best, offer) is made_up
