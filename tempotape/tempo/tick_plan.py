@@ -19,6 +19,8 @@ _SONG_POSITION = 0xF2
 _HELD_UP_TICKS = 6
 # From Song Position to Continue: followers need time to find the place; common practice.
 _LOCATE_S = 0.05
+# What is said again is said so many ticks later.
+_AGAIN_TICKS = 0.25
 
 
 def period_s(tempo_bpm: float) -> float:
@@ -57,7 +59,8 @@ class TickPlan:
         self._base = 0
         self._next = 0
         # Messages before the tick of this number, half a period ahead of it; None is at once.
-        self._between: list[tuple[int | None, bytes]] = []
+        # Each with the tick it goes before, half a period ahead; with none, at once.
+        self._between: list[tuple[float | None, bytes]] = []
         self._playing = False
         self._rolling = False
         self._position = 0
@@ -126,7 +129,15 @@ class TickPlan:
             position += number - self._next
         beat = position // TICKS_A_MIDI_BEAT
         if beat <= LAST_MIDI_BEAT:
-            self._between = [(None, STOP), (None, song_position(beat)), (number, CONTINUE)]
+            # Continue twice before one tick, which is the first of the song all the same: JACK may
+            # lose what is sent while a program is late, and a follower would stand still for good.
+            again = number + _AGAIN_TICKS
+            self._between = [
+                (None, STOP),
+                (None, song_position(beat)),
+                (number, CONTINUE),
+                (again, CONTINUE),
+            ]
 
     def take(self, now_s: float) -> list[bytes]:
         """What is due by `now_s`, in order; it counts as sent."""
@@ -168,11 +179,11 @@ class TickPlan:
             self._playing = self._rolling = False
             self._between = [(None, STOP)]
 
-    def _tick_s(self, number: int) -> float:
+    def _tick_s(self, number: float) -> float:
         return self._base_s + (number - self._base) * (self._period_s or 0.0)
 
-    def _between_s(self, number: int | None) -> float:
-        """When a message that goes before the tick of this number is due."""
+    def _between_s(self, number: float | None) -> float:
+        """When a message that goes before the tick of this number, or between two, is due."""
         if number is None or self._period_s is None:
             return -float("inf")
         return self._tick_s(number) - self._period_s / 2
