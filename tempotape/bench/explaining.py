@@ -38,7 +38,7 @@ WHOLE = 0.003  # of a lag that is a multiple
 TURN_S, CLEARLY_TURNED = 0.001, 0.05  # beside a copy; how much less like turned over
 FEWEST_TURNED, NEARLY_ALL = 3, 0.85
 LATER_WIDTH, LATER_STRAYS = 0.003, 2.0
-SLOPES, STEEPER, MORE = 41, 1.2, 1.05  # of lines; how much more copies lie along one; of weight
+COURSE = 0.02  # of the lag: how far from a course of drift copies may lie
 TWO_LAGS, TWO_LAGS_S = 10.0, 0.003
 LANDING_S, LANDING_PART = (0.003, 0.008), 0.8
 
@@ -312,22 +312,21 @@ class Track(msgspec.Struct, frozen=True):
         return float(np.nansum(np.abs(self.coherence)))
 
 
-def follow(found: Matches, times: Samples, lag: float, sign: int, rate: float) -> Track:
+def follow(found: Matches, times: Samples, lag: float | Samples, sign: int, rate: float) -> Track:
     """For each attack the copy that lies on the track of lags near `lag`.
 
-    A steady delay is tried first, at the lag where most copies crowd: a note that rings gives
-    peaks a period before and after as well. One that strays, or drifts along a line, is followed
-    where that finds more.
+    Or near a course of lags, one for each attack. About one lag, a steady delay is tried first,
+    where most copies crowd: a note that rings gives peaks a period before and after as well. One
+    that strays is followed where that finds more.
     """
-    width = min(WIDTH * lag, WIDEST_S * rate)
     signed = sign * found.coherence > 0 if sign else np.ones(len(found.lag), bool)
+    if isinstance(lag, np.ndarray):
+        width = COURSE * float(np.median(lag))
+        near = found.only((np.abs(found.lag - lag[found.attack]) <= 3 * width) & signed)
+        return _follow(near, times, lag, width, rate)
+    width = min(WIDTH * lag, WIDEST_S * rate)
     near = found.only((np.abs(found.lag - lag) <= 3 * width) & signed)
     straying = _follow(near, times, lag, width, rate)
-    along = _line(near, times, lag, width, rate)
-    if along is not None:
-        drifting = _follow(near, times, along, STEADY_S * rate, rate)
-        if drifting.weight > MORE * straying.weight:
-            straying = drifting
     around = near.only(np.abs(near.lag - lag) <= width)
     if not len(around.lag):
         return straying
@@ -348,30 +347,10 @@ def follow(found: Matches, times: Samples, lag: float, sign: int, rate: float) -
     )
 
 
-def _line(near: Matches, times: Samples, lag: float, width: float, rate: float) -> Samples | None:
-    """The line along which most copies lie, a lag for each attack; None where it is level."""
-    middle = (times[0] + times[-1]) / 2
-    away = times[near.attack] - middle
-    reach = float(np.abs(away).max(initial=1.0))
-    slopes = np.linspace(-1, 1, SLOPES) * width / reach
-    bins = max(3, round(2 * width / (CROWD_S * rate)))
-    at = (near.lag - lag - slopes[:, None] * away) / width
-    row, which = np.nonzero(np.abs(at) < 1)
-    places = row * bins + np.minimum((at[row, which] + 1) / 2 * bins, bins - 1).astype(int)
-    heard = np.abs(near.coherence)[which]
-    crowd = np.bincount(places, heard, SLOPES * bins).reshape(SLOPES, bins)
-    crowd = crowd[:, :-2] + crowd[:, 1:-1] + crowd[:, 2:]  # the neighbours too
-    steep, off = np.unravel_index(np.argmax(crowd), crowd.shape)
-    if crowd[steep, off] <= STEEPER * crowd[SLOPES // 2].max():
-        return None
-    along = (2 * (off + 1.5) / bins - 1) * width + slopes[steep] * (times - middle)
-    return np.asarray(lag + along)
-
-
 def _follow(
     near: Matches, times: Samples, lag: float | Samples, width: float, rate: float
 ) -> Track:
-    track = np.broadcast_to(lag, len(times))
+    track = course = np.broadcast_to(lag, len(times))
     tolerance = width
     level_db = 20 * np.log10(np.abs(near.gain))
     sounds = np.ones(len(level_db), bool)
@@ -392,7 +371,7 @@ def _follow(
         usual_db = levels_db[(np.array(USUAL_PARTS) * len(levels_db)).astype(int)]
         usual_db = usual_db[np.abs(usual_db - usual_db[1]) < KINDS_DB]
         sounds = np.min(np.abs(level_db[:, None] - usual_db), axis=1) < FAR_DB
-        values = out[0][have]
+        values = out[0][have] - course[have]
         smooth = ndimage.median_filter(values, size=min(9, len(values)), mode="nearest")
         # The copies most like what they copy tell how far the delay strays between them.
         like = np.abs(out[1][have])
@@ -401,7 +380,7 @@ def _follow(
         # Two lags that take turns are two: no tape goes to and fro between them.
         stray = 8 * some if most > TWO_LAGS * some + TWO_LAGS_S * rate else 2.5 * most
         tolerance = min(width, max(0.0008 * rate, stray))
-        track = carried_on(times, times[have], smooth)
+        track = course + carried_on(times, times[have], smooth)
     return Track(track, out[0], out[1], out[2])
 
 
@@ -456,14 +435,14 @@ class Evidence(msgspec.Struct, frozen=True, dict=True):
         return min(max(LANDING_PART * self.length_s, LANDING_S[0]), LANDING_S[1])
 
 
-def explain(evidence: Evidence, lag: float, sign: int) -> Explanation:
+def explain(evidence: Evidence, lag: float | Samples, sign: int) -> Explanation:
     """What `lag`, with copies of this sign, makes of the evidence."""
     at, heard, rate = evidence.at, evidence.heard, evidence.rate
     hissing = evidence.likest < HISSING
     track = follow(evidence.matches, at.astype(float), lag, sign, rate)
     lags, rho, gain = track.lag.copy(), track.coherence, track.gain
     has = np.isfinite(lags)
-    middle = float(np.nanmedian(lags)) if has.any() else lag
+    middle = float(np.nanmedian(lags)) if has.any() else float(np.median(lag))
     around = track.around
     near = evidence.near_s * rate
     root = np.ones(len(at), bool)

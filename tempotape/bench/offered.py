@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from tempotape.bench.drifting import courses
 from tempotape.bench.explaining import (
     TWO_LAGS_S,
     Evidence,
@@ -11,6 +12,7 @@ from tempotape.bench.explaining import (
     candidates,
     explain,
 )
+from tempotape.bench.recording import Samples
 
 SHORTEST_S, LONGEST_S = 0.030, 5.0  # of a delay
 LEAST_COPIES, SOME_PRESENCE = 3, 0.3
@@ -19,6 +21,7 @@ FLUTTERING, FLUTTERING_LIKENESS, FLUTTERING_SCATTER_DB = 0.02, 0.8, 0.5
 APART, FEWEST_TURNS, OFTEN = 0.7, 12, 0.4  # of all that lags stray; of the copies
 TWIN_S, MUCH_LIKER = 0.003, 0.1  # between lags that are one; in coherence
 HARDLY, FURTHER, FEW_FURTHER = 0.02, 0.5, 0.25  # in coherence; of first copies; of further ones
+ABOUT_AS_MUCH = 1.1  # of the sounds left over
 PARTED = 4  # of the best lags, also their parts are tried
 
 
@@ -29,6 +32,11 @@ def offered(evidence: Evidence) -> list[Explanation]:
     told: list[Explanation] = []
     for lag, sign in candidates(evidence.matches, room, SHORTEST_S * rate, LONGEST_S * rate):
         told += [found for turned in (sign, 0) if (found := _offered_by(evidence, lag, turned))]
+    drifting = courses(
+        evidence.matches, evidence.at.astype(float), SHORTEST_S * rate, LONGEST_S * rate
+    )
+    for course in drifting:
+        told += [found for turned in (1, -1, 0) if (found := _offered_by(evidence, course, turned))]
     told.sort(key=lambda found: found.cost)
     # Copies of copies may be more like what is played, in a band of their own, than copies.
     for found in told[:PARTED]:
@@ -55,10 +63,12 @@ def _turned_wrongly(found: Explanation, other: Explanation) -> bool:
     if found.sign == 0 and other.sign and other.left_over <= found.left_over:
         # Of either sign, more copies are what hiss makes.
         return other.likeness > found.likeness + HARDLY and other.cost < found.cost + 1
-    if other.sign == 0 and other.left_over <= found.left_over:
+    if other.sign == 0 and other.left_over <= ABOUT_AS_MUCH * found.left_over:
         # First copies may be turned over, and further ones, of these, not again.
         liker = other.first_likeness - found.first_likeness
-        return liker > MUCH_LIKER or (liker > -HARDLY and _goes_further(other, found))
+        if liker > -HARDLY and _goes_further(other, found):
+            return True
+        return liker > MUCH_LIKER and other.left_over <= found.left_over
     if found.sign * other.sign >= 0 or other.likeness <= found.likeness:
         return False
     much = other.likeness > found.likeness + MUCH_LIKER and other.left_over <= found.left_over
@@ -71,9 +81,9 @@ def _goes_further(one: Explanation, other: Explanation) -> bool:
     return further > FURTHER * one.copied and lacking < FEW_FURTHER * further
 
 
-def _offered_by(evidence: Evidence, lag: float, sign: int) -> Explanation | None:
+def _offered_by(evidence: Evidence, lag: float | Samples, sign: int) -> Explanation | None:
     """The explanation by a lag, where it is one at all."""
-    if lag < SHORTEST_S * evidence.rate:
+    if np.min(lag) < SHORTEST_S * evidence.rate:
         return None
     found = explain(evidence, lag, sign)
     if not found.copied or found.found.sum() < LEAST_COPIES or not _plausible(found):

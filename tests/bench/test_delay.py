@@ -142,6 +142,20 @@ def test_the_series_follows_a_drifting_delay_within_1_ms():
     assert delay.drift_ms_per_min == pytest.approx(-0.002 * 60 * delay.ms, rel=0.1)
 
 
+@pytest.mark.parametrize("wow", [(1 / 112, 0.11, 0.0), (1 / 56, 0.08, np.pi)])
+def test_a_delay_that_drifts_far_is_followed_to_both_ends(wow):
+    # A quarter of a turn, as a motor warms up, and a half: there and back.
+    at_s = np.arange(0.6, 26, 0.83) + np.random.default_rng(5).normal(0, 0.02, 31)
+    sound = clicks(at_s, 28 * RATE_HZ, RATE_HZ)
+    played = play(changed(UNIT, wow=(wow,), feedback=0.3), sound, RATE_HZ)
+    delay = heard(mixed(sound, played)).delay
+    assert len(delay.series) > 0.85 * len(at_s)
+    assert delay.series[0].t_s < at_s[2]
+    assert delay.series[-1].t_s > at_s[-3]
+    assert np.ptp([moment.ms for moment in delay.series]) > 35
+    assert np.abs([moment.ms for moment in delay.series] - true_ms(delay, played)).max() < 1.0
+
+
 def test_series_begins_at_the_clicks():
     played = play(UNIT, CLICKS, RATE_HZ)
     series = heard(mixed(CLICKS, played)).delay.series
