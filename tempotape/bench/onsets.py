@@ -131,8 +131,23 @@ class Whitened(msgspec.Struct, frozen=True, dict=True):
         half = len(self.taps) // 2
         # What is held is no finer than single precision.
         raw = self.thinned.part(begin - half, end + half).astype(np.float32)
-        out: Samples = signal.oaconvolve(raw, self.taps.astype(np.float32), "valid").astype(float)
-        return out
+        if end - begin > MOST_BLOCKS * BLOCK:
+            taps = self.taps.astype(np.float32)
+            return np.asarray(signal.oaconvolve(raw, taps, "valid").astype(float))
+        size = fft.next_fast_len(len(raw), real=True)
+        made = fft.irfft(fft.rfft(raw, size) * self._response(size), size)
+        # As far as the filter is long, what comes round from the end is in it.
+        return np.asarray(made[2 * half : len(raw)].astype(float))
+
+    def _response(self, size: int) -> NDArray[np.complex64]:
+        """The filter's response at the frequencies of so many samples; blocks are all as long."""
+        if size not in self._responses:
+            self._responses[size] = fft.rfft(self.taps.astype(np.float32), size)
+        return self._responses[size]
+
+    @cached_property
+    def _responses(self) -> dict[int, NDArray[np.complex64]]:
+        return {}
 
 
 class _Kept:
