@@ -1,7 +1,8 @@
 """Courses along which a delay may drift during a recording, as while the motor warms up.
 
-A drift of a few percent spreads the copies over so many lags that they stand out at none. Along its
-course they fall together again, so courses of many shapes are tried.
+A drift of a few percent spreads the copies over so many lags that they crowd at none. Along its
+course they fall together again, so courses of many shapes are tried: in what is played, whose tempo
+may move too, chance finds some for a few copies.
 """
 
 from __future__ import annotations
@@ -26,7 +27,8 @@ def courses(found: Matches, times: Samples, low: float, high: float) -> list[Sam
     """Lags for each attack, shape (attacks,), along which clearly more copies lie than at one lag.
 
     All in samples, the lags in the middle between `low` and `high`; those with most copies first.
-    A course is, in the logarithm of the lag, a line and a parabola on it.
+    Times rise, and `high` is more than one in a hundred above `low`. In the logarithm of the lag a
+    course is a line and a parabola on it.
     """
     if len(times) < FEWEST:
         return []

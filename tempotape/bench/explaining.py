@@ -38,6 +38,7 @@ WHOLE = 0.003  # of a lag that is a multiple
 TURN_S, CLEARLY_TURNED = 0.001, 0.05  # beside a copy; how much less like turned over
 FEWEST_TURNED, NEARLY_ALL = 3, 0.85
 LATER_WIDTH, LATER_STRAYS = 0.003, 2.0
+DRIFT_DEGREE, FEWEST_DRIFTING = 2, 9
 COURSE = 0.02  # of the lag: how far from a course of drift copies may lie
 TWO_LAGS, TWO_LAGS_S = 10.0, 0.003
 LANDING_S, LANDING_PART = (0.003, 0.008), 0.8
@@ -46,6 +47,7 @@ LANDING_S, LANDING_PART = (0.003, 0.008), 0.8
 class Explanation(msgspec.Struct, frozen=True, dict=True):
     """How well a lag explains the recording. Arrays run over the studied attacks."""
 
+    at: Numbers  # the attacks, samples
     around: Samples  # where a copy was looked for, samples
     lag: Samples  # of the copy, samples; NaN where none was found
     heard_lag: Samples  # the same, where what was heard is no copy by its level too
@@ -140,10 +142,11 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
 
     def strays(self, rows: NDArray[np.bool_]) -> Samples:
         """How far each of those copies' lags is from what they are around, in samples."""
-        lags = self.lag[rows]
+        # What only rises or falls, however unevenly, is its own running median: so less its drift.
+        off = less_drift(self.at[rows], self.lag[rows])
         # Mirrored: an end repeated would be the middle of what is beyond it, however it strays.
-        around = ndimage.median_filter(lags, size=min(9, len(lags)), mode="mirror")
-        return np.asarray(np.abs(lags - around))
+        around = ndimage.median_filter(off, size=min(9, len(off)), mode="mirror")
+        return np.asarray(np.abs(off - around))
 
     @cached_property
     def likeness(self) -> float:
@@ -211,6 +214,15 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
         """Whether its lag is twice, three times... another's."""
         times = self.middle / other.middle
         return round(times) > 1 and abs(times / round(times) - 1) < WHOLE
+
+
+def less_drift(at: Numbers, lags: Samples) -> Samples:
+    """The lags less the parabola through them; less their mean, where those are few."""
+    degree = DRIFT_DEGREE if len(lags) >= FEWEST_DRIFTING else 0
+    away = (at - at.mean()) / max(1.0, float(np.ptp(at)))
+    shape = np.vander(away, degree + 1)
+    told, *_ = np.linalg.lstsq(shape, lags, rcond=None)
+    return np.asarray(lags - shape @ told)
 
 
 def turned_over(found: Explanation, evidence: Evidence) -> bool:
@@ -321,7 +333,7 @@ def follow(found: Matches, times: Samples, lag: float | Samples, sign: int, rate
     """
     signed = sign * found.coherence > 0 if sign else np.ones(len(found.lag), bool)
     if isinstance(lag, np.ndarray):
-        width = COURSE * float(np.median(lag))
+        width = min(COURSE * float(np.median(lag)), WIDEST_S * rate)
         near = found.only((np.abs(found.lag - lag[found.attack]) <= 3 * width) & signed)
         return _follow(near, times, lag, width, rate)
     width = min(WIDTH * lag, WIDEST_S * rate)
@@ -477,6 +489,7 @@ def explain(evidence: Evidence, lag: float | Samples, sign: int) -> Explanation:
     # An attack soon after the studied stretch begins may copy one from before it.
     early = root & np.isnan(lags) & (at - evidence.since <= 1.03 * middle) & (heard is None)
     return Explanation(
+        at=at,
         around=around,
         lag=lags,
         heard_lag=track.lag,

@@ -7,6 +7,7 @@ import numpy as np
 from tempotape.bench.drifting import courses
 from tempotape.bench.explaining import (
     TWO_LAGS_S,
+    UNLIKE,
     Evidence,
     Explanation,
     candidates,
@@ -22,6 +23,7 @@ APART, FEWEST_TURNS, OFTEN = 0.7, 12, 0.4  # of all that lags stray; of the copi
 TWIN_S, MUCH_LIKER = 0.003, 0.1  # between lags that are one; in coherence
 HARDLY, FURTHER, FEW_FURTHER = 0.02, 0.5, 0.25  # in coherence; of first copies; of further ones
 ABOUT_AS_MUCH = 1.1  # of the sounds left over
+DRIFT_PRESENCE, DRIFT_LAGS = 0.8, 8  # of the copies due; so many lags long
 PARTED = 4  # of the best lags, also their parts are tried
 
 
@@ -36,7 +38,10 @@ def offered(evidence: Evidence) -> list[Explanation]:
         evidence.matches, evidence.at.astype(float), SHORTEST_S * rate, LONGEST_S * rate
     )
     for course in drifting:
-        told += [found for turned in (1, -1, 0) if (found := _offered_by(evidence, course, turned))]
+        for turned in (1, -1, 0):
+            found = _offered_by(evidence, course, turned)
+            if found and _drifts(found, evidence):
+                told.append(found)
     told.sort(key=lambda found: found.cost)
     # Copies of copies may be more like what is played, in a band of their own, than copies.
     for found in told[:PARTED]:
@@ -89,6 +94,19 @@ def _offered_by(evidence: Evidence, lag: float | Samples, sign: int) -> Explanat
     if not found.copied or found.found.sum() < LEAST_COPIES or not _plausible(found):
         return None
     return found
+
+
+def _drifts(found: Explanation, evidence: Evidence) -> bool:
+    """Whether nearly all copies are there along a course, alike, and it is many lags long.
+
+    Of so many courses chance finds one for a few copies, or for lags that seldom fit in.
+    """
+    lasts = evidence.at[-1] - evidence.at[0]
+    return (
+        found.presence > DRIFT_PRESENCE
+        and found.likeness > UNLIKE
+        and lasts > DRIFT_LAGS * found.middle
+    )
 
 
 def _plausible(found: Explanation) -> bool:

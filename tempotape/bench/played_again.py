@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tempotape.bench.beats import LEAST_BEATS, REGULAR, off_beat
-from tempotape.bench.explaining import Evidence, Explanation, turned_over
+from tempotape.bench.explaining import WIDTH, Evidence, Explanation, turned_over
 from tempotape.bench.lasting import (
     begins_all_along,
     begins_anew,
@@ -152,8 +152,11 @@ def _without(evidence: Evidence, again: list[Explanation]) -> Evidence:
     lag, rate = evidence.matches.lag, evidence.rate
     keep = np.ones(len(lag), bool)
     for found in again:
-        times = np.maximum(np.rint(lag / found.middle), 1)
-        keep &= np.abs(lag - times * found.middle) > ONE_LAG_S * rate
+        # Where the tempo moves far, its lag does.
+        moves = np.ptp(found.around) > 2 * WIDTH * found.middle
+        along = found.around[evidence.matches.attack] if moves else found.middle
+        times = np.maximum(np.rint(lag / along), 1)
+        keep &= np.abs(lag - times * along) > ONE_LAG_S * rate
     return msgspec.structs.replace(evidence, matches=evidence.matches.only(keep))
 
 

@@ -58,8 +58,8 @@ class TickPlan:
         self._base_s = 0.0
         self._base = 0
         self._next = 0
-        # Messages before the tick of this number, half a period ahead of it; None is at once.
-        # Each with the tick it goes before, half a period ahead; with none, at once.
+        # Messages and when: half a period ahead of the tick of this number, or of a part between
+        # two; None is at once.
         self._between: list[tuple[float | None, bytes]] = []
         self._playing = False
         self._rolling = False

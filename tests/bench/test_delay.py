@@ -156,6 +156,19 @@ def test_a_delay_that_drifts_far_is_followed_to_both_ends(wow):
     assert np.abs([moment.ms for moment in delay.series] - true_ms(delay, played)).max() < 1.0
 
 
+@pytest.mark.parametrize("seed", [2, 7])
+def test_what_is_played_faster_and_faster_without_an_echo_has_no_delay(seed):
+    # By hand, each sound another: by a course of some lags chance makes them alike.
+    rng = np.random.default_rng(seed)
+    at_s = 0.4 + np.cumsum(0.6 * np.linspace(1, 0.86, 30)) + rng.normal(0, 0.006, 30)
+    sound = np.zeros(round((at_s[-1] + 1.2) * RATE_HZ))
+    length = round(0.02 * RATE_HZ)
+    fading = 0.1 * np.exp(-np.arange(length) / (0.003 * RATE_HZ))
+    for begin in np.round(at_s * RATE_HZ).astype(int):
+        sound[begin : begin + length] += rng.normal(size=length) * fading
+    assert heard(sound).delay is None
+
+
 def test_series_begins_at_the_clicks():
     played = play(UNIT, CLICKS, RATE_HZ)
     series = heard(mixed(CLICKS, played)).delay.series

@@ -1,11 +1,14 @@
 """Courses of a drift, among matches that are made up."""
 
+import msgspec
 import numpy as np
 import pytest
 
 from tempotape.bench.copies import Matches
 from tempotape.bench.drifting import courses
 from tempotape.bench.explaining import explain
+from tempotape.bench.offered import offered
+from tempotape.bench.played_again import _without
 from tests.made_evidence import made_evidence
 
 RATE_HZ, LAG, ATTACKS = 24_000.0, 9600.0, 60
@@ -55,3 +58,34 @@ def test_courses_lie_between_the_shortest_and_the_longest_lag():
     matches = matches_along(LAG * DRIFTS["even"])
     assert courses(matches, AT.astype(float), LOW, LAG / 2) == []
     assert courses(matches, AT.astype(float), 2 * LAG, HIGH) == []
+
+
+@pytest.mark.parametrize(("due", "offers"), [(1.0, True), (0.9, True), (0.5, False)])
+def test_a_course_is_offered_where_nearly_all_copies_are_there(due, offers):
+    lag = LAG * DRIFTS["warming up"]
+    matches = matches_along(lag, others=0)
+    matches = matches.only(np.random.default_rng(1).random(ATTACKS) < due)
+    told = offered(made_evidence(AT, matches))
+    assert any(found.copied > 0.8 * due * ATTACKS for found in told) is offers
+
+
+def test_a_course_of_a_few_lags_is_not_offered():
+    # 60 attacks in seven times the lag, as where a tempo moves.
+    at = AT[0] + (AT - AT[0]) // 20
+    matches = matches_along(LAG * DRIFTS["warming up"], others=0)
+    told = offered(made_evidence(at, matches))
+    assert not any(found.copied > 0.8 * ATTACKS for found in told)
+
+
+@pytest.mark.parametrize("times", [1, 2])
+def test_a_played_interval_is_put_aside_along_its_course(times):
+    # A tempo that moves by a tenth, and an echo of 45 ms by it.
+    beat = LAG * DRIFTS["warming up"]
+    matches = matches_along(times * beat, others=0)
+    evidence = made_evidence(AT, matches)
+    played = explain(evidence, times * beat, 1)
+    played = msgspec.structs.replace(played, lag=beat, around=beat)
+    assert not len(_without(evidence, [played]).matches.lag)
+    echo = msgspec.structs.replace(matches, lag=times * beat - 0.045 * RATE_HZ)
+    left = _without(made_evidence(AT, echo), [played]).matches
+    assert left.lag == pytest.approx(echo.lag)

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from tempotape.bench.copies import Matches
-from tempotape.bench.explaining import explain, follow
+from tempotape.bench.explaining import explain, follow, less_drift
 from tempotape.bench.offered import _take_turns, _turned_wrongly, offered
 from tests.made_evidence import made_evidence
 
@@ -190,3 +190,24 @@ def test_first_copies_turned_over_and_further_ones_not_may_leave_a_little_more_o
     )
     assert (one.left_over, either.left_over) == (ATTACKS // 2, ATTACKS // 2 + more)
     assert _turned_wrongly(one, either) is wrongly
+
+
+def test_lags_that_only_rise_are_as_unsteady_as_they_are_off_their_course():
+    # As by chance along a course: the running median of what only rises is itself.
+    smooth = LAG * np.linspace(0.97, 1.03, ATTACKS)
+    jagged = smooth + np.random.default_rng(2).uniform(-12, 12, ATTACKS)
+    assert np.all(np.diff(jagged) > 0)
+    told = [
+        msgspec.structs.replace(explain(evidence_of(lag), lag, 1), lag=lag).unsteadiness
+        for lag in (smooth, jagged)
+    ]
+    # Of what is even from -12 to 12, half is nearer to 0 than 6.
+    assert told == pytest.approx([0, 6], abs=2)
+
+
+@pytest.mark.parametrize(("spread", "degree"), [(9, 2), (8, 0)])
+def test_a_drift_is_taken_out_where_there_are_enough_to_know_it(spread, degree):
+    at = AT[:spread]
+    lags = LAG + 3e-4 * at + 1e-9 * at.astype(float) ** 2
+    reference = lags - np.polynomial.Polynomial.fit(at, lags, degree)(at)
+    assert less_drift(at, lags) == pytest.approx(reference, abs=1e-6)

@@ -122,7 +122,7 @@ def test_what_goes_on_with_what_once_was_not_heard_does_not_begin(unheard, begun
     evidence = msgspec.structs.replace(
         evidence, at=evidence.at[heard], since=evidence.since[heard], energy=evidence.energy[heard]
     )
-    some = {part: getattr(found, part)[heard] for part in ("root", "around", "lag", "gain")}
+    some = {part: getattr(found, part)[heard] for part in ("at", "root", "around", "lag", "gain")}
     found = msgspec.structs.replace(found, due=some["root"], **some)
     assert list(np.flatnonzero(heard)[begins_anew(found, evidence)]) == begun
 
