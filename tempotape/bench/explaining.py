@@ -346,6 +346,8 @@ def follow(found: Matches, times: Samples, lag: float | Samples, sign: int, rate
     crowd = crowd - np.searchsorted(np.sort(around.lag), around.lag - CROWD_S * rate)
     weight = crowd * np.abs(around.coherence)
     steady = _follow(near, times, float(around.lag[np.argmax(weight)]), STEADY_S * rate, rate)
+    if _of_another_lag(straying.lag, np.isnan(steady.lag), CROWD_S * rate):
+        return steady
     if steady.weight <= STEADY_PART * straying.weight:  # as where neither has any
         return straying
     # The steady one misses copies that a deep wow moved far: they are as like as the others.
@@ -357,6 +359,20 @@ def follow(found: Matches, times: Samples, lag: float | Samples, sign: int, rate
         np.where(missed, straying.coherence, steady.coherence),
         np.where(missed, straying.gain, steady.gain),
     )
+
+
+def _of_another_lag(lag: Samples, missed: NDArray[np.bool_], near: float) -> bool:
+    """Whether those missed all lie at one lag, in turn with the others: of a beat's, say.
+
+    A tape that strays so far passes the lags between, and one that slips does it once.
+    """
+    missed = missed[np.isfinite(lag)]
+    others = lag[np.isfinite(lag)][missed]
+    if len(others) < FEW_ROOTS:
+        return False
+    low, high = np.percentile(others, (10, 90))
+    turns = np.count_nonzero(np.diff(missed))
+    return bool(high - low < near and turns > min(len(others), len(missed) - len(others)))
 
 
 def _follow(

@@ -169,6 +169,14 @@ def test_what_is_played_faster_and_faster_without_an_echo_has_no_delay(seed):
     assert heard(sound).delay is None
 
 
+def test_an_echo_longer_than_two_even_intervals_is_told_from_those_it_comes_before():
+    # A third click comes 6.2 ms before it, as like, and turned over too.
+    sound = clicks(1.0 + 0.3242 * np.arange(75), 27 * RATE_HZ, RATE_HZ)
+    unit = changed(UNIT, gap_mm=80.73, speed_mm_s=100.0)
+    delay = heard(mixed(sound, play(unit, sound, RATE_HZ), 1.0, -0.55)).delay
+    assert delay.ms == pytest.approx(807.3, abs=0.1)
+
+
 def test_series_begins_at_the_clicks():
     played = play(UNIT, CLICKS, RATE_HZ)
     series = heard(mixed(CLICKS, played)).delay.series

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from tempotape.bench.copies import Matches
-from tempotape.bench.explaining import explain, follow, less_drift
+from tempotape.bench.explaining import _of_another_lag, explain, follow, less_drift
 from tempotape.bench.offered import _take_turns, _turned_wrongly, offered
 from tests.made_evidence import made_evidence
 
@@ -42,6 +42,21 @@ def test_a_copy_that_a_deep_wow_moves_far_is_taken_if_it_is_as_like_as_the_other
     track = follow(matches, AT.astype(float), LAG, 1, RATE_HZ)
     assert np.isfinite(track.lag[6]) == filled
     assert np.isfinite(np.delete(track.lag, 6)).all()
+
+
+@pytest.mark.parametrize(
+    ("missed", "off", "another"),
+    [
+        (np.arange(ATTACKS) % 3 == 1, 144.0, True),  # as an echo comes, to the next of a beat
+        (np.arange(ATTACKS) > 15, 144.0, False),  # as after a slip
+        (np.arange(ATTACKS) % 3 == 1, np.linspace(70.0, 200.0, ATTACKS), False),  # strays
+        (np.arange(ATTACKS) % 6 == 1, 144.0, False),  # too few to tell
+    ],
+)
+def test_copies_that_lie_in_turn_at_one_other_lag_are_another_lags(missed, off, another):
+    lag = LAG + np.where(missed, off, 0.0)
+    lag[-3:] = np.nan
+    assert _of_another_lag(lag, missed, 0.0004 * RATE_HZ) is another
 
 
 def followed(lag, coherence, gain, around):
