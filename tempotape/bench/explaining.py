@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy import ndimage, stats
 
 from tempotape.bench.copies import Matches
+from tempotape.bench.onsets import BEFORE_S
 from tempotape.bench.recording import Samples
 
 Numbers = NDArray[np.int64]
@@ -60,7 +61,7 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
     excused: int  # roots that may copy one from before the studied stretch
     due: NDArray[np.bool_]  # roots whose copy should be in the recording
     orphans: int  # sounds on the wet side that are no copy of anything
-    heard_as_attacks: float | None  # part of the copies loud enough for it; None where too few are
+    heard_as_attacks: float | None  # part of the copies that are clear; None where too few are
 
     @cached_property
     def found(self) -> NDArray[np.bool_]:
@@ -500,8 +501,12 @@ def explain(evidence: Evidence, lag: float | Samples, sign: int) -> Explanation:
         never = alone & (heard < at[0] + around[0]) & (evidence.since[0] < 0)
         orphans = int(alone.sum() + NEVER * never.sum())
     copied = root & np.isfinite(lags)
-    clear = copied & (evidence.energy * np.nan_to_num(gain) ** 2 > CLEAR_OVER_NOISE)
-    struck = landed(at[clear] + lags[clear], (at if heard is None else heard).astype(float), near)
+    energy = evidence.energy * np.nan_to_num(gain) ** 2
+    clear = copied & (energy > CLEAR_OVER_NOISE)
+    landing = at[clear] + lags[clear]
+    struck = landed(landing, (at if heard is None else heard).astype(float), near)
+    if heard is None:  # those that a louder sound hides need not strike
+        struck = struck[struck | ~_hidden(landing, energy[clear], evidence)]
     # An attack soon after the studied stretch begins may copy one from before it.
     early = root & np.isnan(lags) & (at - evidence.since <= 1.03 * middle) & (heard is None)
     return Explanation(
@@ -518,7 +523,7 @@ def explain(evidence: Evidence, lag: float | Samples, sign: int) -> Explanation:
         excused=int(early.sum()),
         due=root & room & ~early,
         orphans=orphans,
-        heard_as_attacks=float(np.mean(struck)) if clear.sum() >= 3 else None,
+        heard_as_attacks=float(np.mean(struck)) if len(struck) >= 3 else None,
     )
 
 
@@ -531,6 +536,13 @@ def _begun(
     """
     begun: NDArray[np.bool_] = ~landed(at, copies, near) & ~landed(at, due, LANDING_S[0] / 2 * rate)
     return begun
+
+
+def _hidden(landing: Samples, energy: Samples, evidence: Evidence) -> NDArray[np.bool_]:
+    """Which sounds, of so much energy, fall so soon after a louder attack that none is heard."""
+    before = np.searchsorted(evidence.at, landing - evidence.near_s * evidence.rate) - 1
+    soon = landing - evidence.at[before] < BEFORE_S * evidence.rate
+    return np.asarray((before >= 0) & soon & (evidence.energy[before] > energy))
 
 
 def landed(events: Numbers | Samples, landing: Samples, near: float) -> NDArray[np.bool_]:

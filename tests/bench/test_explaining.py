@@ -226,3 +226,29 @@ def test_a_drift_is_taken_out_where_there_are_enough_to_know_it(spread, degree):
     lags = LAG + 3e-4 * at + 1e-9 * at.astype(float) ** 2
     reference = lags - np.polynomial.Polynomial.fit(at, lags, degree)(at)
     assert less_drift(at, lags) == pytest.approx(reference, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("gain", "later", "struck"),
+    [
+        (0.5, 0.030, None),  # 6 dB fainter than what was played 30 ms before
+        (1.2, 0.030, 0.0),
+        (0.5, 0.060, 0.0),
+    ],
+)
+def test_copies_that_a_louder_sound_hides_need_not_strike(gain, later, struck):
+    # Each falls so many seconds after the second next sound; none is heard as an attack.
+    lag = 40_000 + later * RATE_HZ
+    evidence = evidence_of(np.full(ATTACKS, lag), gain)
+    assert explain(evidence, lag, 1).heard_as_attacks == struck
+
+
+def test_of_copies_that_are_hidden_those_that_strike_count():
+    at = np.sort(np.concatenate((AT, AT + round(0.030 * RATE_HZ))))
+    played = np.flatnonzero(np.isin(at, AT))
+    lag = 40_000 + 0.030 * RATE_HZ
+    fainter = np.where(np.isin(at, AT), 1000.0, 250.0)
+    matches = Matches(played, np.full(ATTACKS, lag), np.full(ATTACKS, 0.95), np.full(ATTACKS, 0.5))
+    evidence = msgspec.structs.replace(made_evidence(at, matches), energy=fainter)
+    # All but those of the last two, after which nothing sounds.
+    assert explain(evidence, lag, 1).heard_as_attacks == 1 - 2 / ATTACKS
