@@ -22,6 +22,7 @@ from tempotape.bench.by_chance import not_by_chance
 from tempotape.bench.credible import credible, grows
 from tempotape.bench.doubts import doubtful
 from tempotape.bench.explaining import Evidence, Explanation
+from tempotape.bench.first_sound import Repeat, passed_once, repeats_of_first
 from tempotape.bench.lasting import only_lasts, over_and_over, to_and_fro
 from tempotape.bench.offered import offered
 from tempotape.bench.onsets import Whitened
@@ -35,6 +36,7 @@ MOST_TIMES = 4
 FAINTEST_DB = -30.0  # of first copies over what is played: fainter ones ring on
 DISTINCT, SHARED_S = 0.01, 0.0005  # of the lag: nearer lags are one; between copies that are one
 WEIGHED, ALSO_WEIGHED = 12, 4
+FIRST_NEAR = 0.01  # of the lag that the first sound tells
 NO_REPEATS = "no delay: no repeats found"
 ONLY_PLAYED = "no delay: what is played comes again, and no echo can be told from it"
 TOO_REGULAR = "no delay: what is played is too regular to tell an echo from it"
@@ -53,6 +55,11 @@ class Belief(NamedTuple):
 def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     """What to believe of the evidence."""
     mono = evidence.heard is None
+    repeats = repeats_of_first(evidence, sound) if mono else []
+    shown = _shown_by(repeats, evidence)
+    if shown is not None:
+        played = passed_once(repeats, evidence, sound)
+        return Belief(shown) if played else _unless_all_wet(shown, evidence, sound, copies)
     offer = apart_from_played(evidence, sound) if mono else Offer(evidence, offered(evidence))
     none = ONLY_PLAYED if offer.played else NO_REPEATS
     # Both sides through one filter: what a pass does is short, unlike the two filters' difference.
@@ -80,14 +87,30 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
         for other, more in rivals
     ):
         return Belief(None, TOO_REGULAR)
-    if mono and all_wet(best, evidence, sound, copies):
-        apart_ms = best.middle / evidence.rate * 1e3
-        return Belief(
-            best,
-            f"no delay: this seems to be the unit's sound alone, with repeats {apart_ms:.1f} ms "
-            "apart; record it with the played sound or, if that is there, with more or less of it",
-        )
-    return Belief(best)
+    return _unless_all_wet(best, evidence, sound, copies) if mono else Belief(best)
+
+
+def _shown_by(repeats: list[Repeat], evidence: Evidence) -> Explanation | None:
+    """The best explanation by the lag that the repeats of the first sound keep, if there is one."""
+    if not repeats:
+        return None
+    lag = repeats[0].lag
+    told = [found for found in offered(evidence) if abs(found.around[0] / lag - 1) < FIRST_NEAR]
+    return min(told, key=lambda found: found.cost, default=None)
+
+
+def _unless_all_wet(
+    best: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened
+) -> Belief:
+    """The belief in it, or why not where the recording may hold the unit's sound alone."""
+    if not all_wet(best, evidence, sound, copies):
+        return Belief(best)
+    apart_ms = best.middle / evidence.rate * 1e3
+    return Belief(
+        best,
+        f"no delay: this seems to be the unit's sound alone, with repeats {apart_ms:.1f} ms "
+        "apart; record it with the played sound or, if that is there, with more or less of it",
+    )
 
 
 def _may_be_made_up(best: Explanation, offer: Offer) -> bool:

@@ -301,12 +301,13 @@ def _measured(
     sound: Whitened, copies: Whitened, struck: Attacks, evidence: Evidence, best: Explanation
 ) -> DelayResult:
     rate, best = sound.rate_hz, as_like_as_may_be(best, evidence)
+    begins, lags = pairs(best, evidence)
+    awaited = evidence.at[best.due]
     if len(struck) > len(evidence.at):
-        begins, lags = _throughout(sound, copies, struck, evidence, best)
-        awaited = begins
-    else:
-        begins, lags = pairs(best, evidence)
-        awaited = evidence.at[best.due]
+        through = _throughout(sound, copies, struck, evidence, best)
+        # Where repeats fall just where the next sound is played, hardly any of those seems played.
+        if 2 * len(through[0]) > len(begins):
+            (begins, lags), awaited = through, through[0]
     if len(begins) < LEAST_COPIES:
         return DelayResult(why=NO_REPEATS)
     line, line_error, left = _straight(begins, lags)
