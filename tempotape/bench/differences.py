@@ -9,7 +9,7 @@ head against the others, flutter in the same two ways), so each has its part of 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Literal
 
 import msgspec
@@ -22,6 +22,8 @@ from tempotape.unit.calibration import Calibration
 from tempotape.unit.knob import knob_text
 
 CHANCE = 0.05
+
+_Within = Callable[[Calibration, float], bool]
 
 
 class Difference(msgspec.Struct, frozen=True):
@@ -329,21 +331,20 @@ def _from_to(pair: Pair, knob: float) -> str:
 
 
 def _reach(pair: Pair, question: Question) -> list[Difference]:
-    """How slow the tape may run before the player's limits, where that moved by a knob step."""
+    """How slow the tape may run in each unit's own zones, where that moved by a knob step."""
     before, after = pair.both
     told = []
-    for limit, words in (
-        (after.unit.steadiness.steady_percent, "steady"),
-        (after.unit.steadiness.unstable_percent, "not yet unstable"),
-    ):
-        if limit is None:
-            continue
-        slowest = [_slowest(one, question, limit) for one in (before, after)]
+    for within, words in ((_steady, "steady"), (_not_yet_unstable, "not yet unstable")):
+        slowest = [_slowest(one, question, within) for one in (before, after)]
         if slowest[0] is None or slowest[1] is None:
             continue
         if abs(slowest[1] - slowest[0]) < before.unit.knob.step:
             continue
-        at = [knob_text(before.unit.knob, one) for one in slowest if one is not None]
+        at = [
+            _mark_text(one, question, knob, within)
+            for one, knob in zip(pair.both, slowest, strict=True)
+            if knob is not None
+        ]
         further = abs(slowest[1] - question.fast) > abs(slowest[0] - question.fast)
         told.append(
             Difference(
@@ -360,16 +361,36 @@ def _reach(pair: Pair, question: Question) -> list[Difference]:
     return told
 
 
-def _slowest(one: Calibration, question: Question, limit_percent: float) -> float | None:
-    """The slowest reading, from the fast end on, with flutter within the limit; None for none."""
+def _steady(one: Calibration, knob: float) -> bool:
+    return one.flutter_at(knob) is not None and one.zone_at(knob) == "steady"
+
+
+def _not_yet_unstable(one: Calibration, knob: float) -> bool:
+    limits = one.unit.steadiness
+    if limits.unstable_percent is None and limits.unstable_knob is None:
+        return False  # nothing says what would be
+    return one.flutter_at(knob) is not None and one.zone_at(knob) != "unstable"
+
+
+def _slowest(one: Calibration, question: Question, within: _Within) -> float | None:
+    """The slowest reading, from the fast end on, that is within; None for none."""
     found = None
     for share in np.linspace(0.0, 1.0, 401).tolist():
         knob = question.fast + share * (question.slow - question.fast)
-        flutter = one.flutter_at(knob)
-        if flutter is None or flutter > limit_percent:
+        if not within(one, knob):
             break
         found = knob
     return found
+
+
+def _mark_text(one: Calibration, question: Question, slowest: float, within: _Within) -> str:
+    """The slowest reading as a hand can set it: rounded, but never into what it is not."""
+    knob = one.unit.knob
+    steps = round((slowest - knob.low) / knob.step)
+    mark = round(knob.low + steps * knob.step, 12)  # 1.2, not 1.2000000000000002
+    if not within(one, mark):
+        mark += math.copysign(knob.step, question.fast - question.slow)
+    return knob_text(knob, mark)
 
 
 def _reversed(delay: Change) -> Change:

@@ -361,6 +361,49 @@ def test_reach_is_told_only_where_a_limit_is_met_on_both_sides_and_moved_by_a_st
     assert reach(3.0) == []  # before and after, every reading is
 
 
+@pytest.mark.parametrize("faster_up", [True, False])
+def test_reach_ends_where_the_players_ear_calls_the_tape_unstable(faster_up):
+    law, after = lowered(0.6)
+
+    def reach(unstable_knob):
+        """What is told of reach where the ear distrusts this reading, from 1 on, and slower."""
+
+        def side(flutter):
+            limits = Steadiness(None, 1.0, unstable_knob if faster_up else 11 - unstable_knob)
+            made = unit(flutter=flutter, steadiness=limits)
+            if faster_up:
+                return made
+            turned = [msgspec.structs.replace(p, knob=11 - p.knob) for p in made.measured]
+            return msgspec.structs.replace(made, measured=tuple(turned))
+
+        comparison = compared(side(law), side(after))
+        assert told(comparison)[0].startswith("slow end steadier")
+        return [one.sentence for one in comparison.differences if one.what == "reach"]
+
+    # By flutter, 1 % is met at 1.56 before and nowhere after; but both end just above 2.6.
+    assert reach(2.6) == []
+    # Above 1.2 after, and before at 1.56 as ever.
+    ends = ("1.3", "1.6") if faster_up else ("9.7", "9.4")
+    assert reach(1.2) == [
+        f"reaches slower: the slowest not yet unstable reading is {ends[0]}, "
+        f"before it was {ends[1]}"
+    ]
+
+
+def test_reach_is_told_by_each_units_own_limits():
+    law, after = lowered(0.6)
+    comparison = compared(
+        unit(flutter=law, steadiness=Steadiness(None, 1.0, 4.0)),
+        unit(flutter=after, steadiness=Steadiness(None, 1.0, 2.0)),
+    )
+    assert told(comparison)[1:] == [
+        "reaches slower: the slowest not yet unstable reading is 2.1, before it was 4.1"
+    ]
+    for name, at in (("before", 4.0), ("after", 2.0)):
+        zones = {getattr(row, f"zone_{name}") for row in comparison.rows if row.knob <= at}
+        assert zones == {"unstable"}
+
+
 def test_one_reading_of_flutter_needs_a_large_change():
     def only(percent):
         return unit(flutter=lambda knob: percent if knob == 1.0 else None)
