@@ -156,11 +156,19 @@ def test_the_tone_is_drawn_below_the_report_and_as_a_picture(tmp_path):
     assert drawn.read_text().startswith("<svg")
 
 
-def test_a_picture_needs_a_tone_and_never_replaces_what_is_read(take, tmp_path):
-    assert fault_of(take, "--svg", tmp_path / "none.svg") == (
-        f"{take}: no tone to draw; expected a tone near 3150 Hz"
+@pytest.mark.parametrize("form", [(), ("--json",)])
+def test_without_a_tone_the_report_is_told_and_then_why_there_is_no_picture(take, tmp_path, form):
+    drawn = tmp_path / "none.svg"
+    result = CliRunner().invoke(measure, [take, "--svg", str(drawn), *form])
+    assert isinstance(result.exception, InputFault)
+    assert result.exception.sentence == (
+        f"{take}: no picture was made, as there is no tone to draw; expected a tone near 3150 Hz"
     )
+    assert result.stdout == run(take, *form)
+    assert not drawn.exists()
+
+
+def test_a_picture_never_replaces_what_is_read(take):
     assert fault_of(take, "--svg", take) == (
         f"{take}: is one of the files read; expected another file"
     )
-    assert not (tmp_path / "none.svg").exists()

@@ -66,16 +66,21 @@ def measure(
     with _progress() as progress:
         done = measured(Path(recording), lengths=lengths, progress=progress)
     tone = max(done.tones, key=lambda one: len(one.percent), default=None)
-    if svg is not None:
-        if tone is None:
-            raise InputFault("no tone to draw", expected="a tone near 3150 Hz", source=recording)
-        write_picture(svg, tone_svg(tone))
     if as_json:
         say_json(done.report)
-        return
-    say(report_text(done.report))
-    if tone is not None:
-        say("\n".join(("", *tone_lines(tone, PLOT_WIDTH, PLOT_ROWS))))
+    else:
+        say(report_text(done.report))
+        if tone is not None:
+            say("\n".join(("", *tone_lines(tone, PLOT_WIDTH, PLOT_ROWS))))
+    # Last, so that the report is not lost where there is no picture.
+    if svg is not None:
+        if tone is None:
+            raise InputFault(
+                "no picture was made, as there is no tone to draw",
+                expected="a tone near 3150 Hz",
+                source=recording,
+            )
+        write_picture(svg, tone_svg(tone))
 
 
 def _lengths(loop_mm: str | None, unit: str | None, head: str | None) -> Lengths:
