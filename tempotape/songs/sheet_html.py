@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import math
 from collections.abc import Iterator
 from html import escape
 from pathlib import Path
@@ -19,8 +20,13 @@ _STYLE = Path(__file__).with_name("sheet.css")
 _HEADINGS = (
     ("number", ""), ("dial", ""), ("head", "head"), ("knob", "knob"), ("song", "song"), ("mark", "")
 )  # fmt: skip
-# The largest size by that of each smaller class in sheet.css.
-_SHRINKING = (1.0, 34 / 28, 34 / 23, 34 / 17, 34 / 13)
+# The classes size1 to size6 of sheet.css, in points, and the room in the cells that use them.
+_SIZES_PT = (34, 28, 23, 17, 13, 10)
+_HEAD_MM, _KNOB_MM = 40.0, 34.0
+_MM_PER_PT = 25.4 / 72
+# Letters in bold against their size: of figures and marks no less than the widest common sans-serif
+# faces have, of capitals what these have on the whole, since a head's name breaks where it must.
+_FIGURE_EM, _POINT_EM, _CAPITAL_EM = 0.72, 0.48, 0.79
 # A title of more letters than this, some two lines, is printed smaller.
 _LONG_TITLE = 44
 # Shapes that differ in outline, so that they are told apart without colour.
@@ -96,20 +102,23 @@ def _setting(song: PlannedSong, calibration: Calibration) -> Iterator[str]:
         yield f'<td class="dead" colspan="2">{escape(song.knob_text)}</td>'
         return
     head = shortened(song.head.upper(), LONGEST_TITLE)
-    yield f'<td class="head {_size(head, 4.2)}"><bdi>{escape(head)}</bdi></td>'
+    size = _size(_CAPITAL_EM * len(head), _HEAD_MM)
+    yield f'<td class="head {size}"><bdi>{escape(head)}</bdi></td>'
     figure = knob_figure(calibration.unit.knob, song.knob)
     in_words = (
         ""
         if figure == song.knob_text
         else f'<span class="in-words">{escape(song.knob_text)}</span>'
     )
-    large = f'<span class="{_size(figure, 4.2)}">{escape(figure)}</span>'
+    ems = math.fsum(_FIGURE_EM if mark.isdigit() else _POINT_EM for mark in figure)
+    large = f'<span class="{_size(ems, _KNOB_MM)}">{escape(figure)}</span>'
     yield f'<td class="knob">{large}{in_words}</td>'
 
 
-def _size(text: str, letters: float) -> str:
-    """The class of the largest letters that fit the cell, where `letters` of the largest do."""
-    return f"size{1 + sum(len(text) > letters * share for share in _SHRINKING)}"
+def _size(ems: float, room_mm: float) -> str:
+    """The class of the largest letters in which text of this width fits the room."""
+    fits = (ems * size_pt * _MM_PER_PT <= room_mm for size_pt in _SIZES_PT[:-1])
+    return f"size{1 + next((place for place, fit in enumerate(fits) if fit), len(_SIZES_PT) - 1)}"
 
 
 def _song(song: PlannedSong, *, opens: bool) -> Iterator[str]:

@@ -335,3 +335,35 @@ def test_a_head_with_a_long_name_gets_smaller_letters():
         plan = plan_parts("s", parts_of(Setlist(1, "s", None, (Song("a", 96),))), known)
         sizes.append(re.search('class="head (size[0-9])"', sheet_html(plan, known))[1])
     assert sizes == ["size1", "size2", "size3", "size4", "size6", "size6"]
+
+
+# Advance widths of the bold faces in 1/2048 em: figures, colon, full stop, hyphen.
+BOLD_FACES = {
+    "DejaVu Sans": (1425, 819, 778, 850),
+    "Verdana": (1456, 824, 740, 983),
+    "Arial": (1139, 682, 569, 682),
+}
+
+
+@pytest.mark.parametrize("face", BOLD_FACES)
+@pytest.mark.parametrize("file", [DEMO_UNIT, HERON])
+def test_no_knob_reading_is_wider_than_its_column(file, face):
+    known = load_calibration(file)
+    songs = tuple(
+        Song(f"{bpm}", bpm, repeats=(note,), head=head)
+        for bpm in range(20, 400, 5)
+        for note in ("quarter", "half")
+        for head in known.unit.head_names
+    )
+    page = sheet_html(plan_parts("s", parts_of(Setlist(1, "s", None, songs)), known), known)
+    pt = {name: int(size) for name, size in re.findall(r"\.(size\d) \{ font-size: (\d+)pt", page)}
+    column_mm = float(re.search(r"\.knob \{ width: (\d+)mm", page)[1])
+    shown = set(re.findall('<td class="knob"><span class="(size.)">([^<]+)<', page))
+    figure, *marks = BOLD_FACES[face]
+    widths = {**dict.fromkeys("0123456789", figure), **dict(zip(":.-", marks, strict=True))}
+    assert {len(text) for _, text in shown} == {4, 5}
+    for size, text in shown:
+        width_mm = sum(widths[letter] for letter in text) / 2048 * pt[size] * 25.4 / 72
+        # Padding of 1.5 mm at either side.
+        assert width_mm <= column_mm - 3, (size, text)
+    assert {size for size, text in shown if len(text) == 4} == {"size1"}
