@@ -85,7 +85,9 @@ class Offering:
                 if span_ms[0] <= quarter_ms * quarters <= span_ms[1]
             ]
             if fitting:
-                told.append(f"{min(fitting, key=operator.itemgetter(0))[1]} on head {head}")
+                name = min(fitting, key=operator.itemgetter(0))[1]
+                setting = self._setting(wish, NOTE_VALUES[name], head, wish.tempo_bpm)
+                told.append(f"{name} on head {head} at {setting.knob_text}")
         if told:
             yield f"another note value: {listed(told)}"
 

@@ -76,6 +76,14 @@ def state_words(song: PlannedSong) -> str:
     return f"{zone}, {timing}" if timing else zone
 
 
+def way_out(song: PlannedSong) -> str:
+    """What would work best where this does not, or that nothing would; empty where it works."""
+    if song.offers:
+        return song.offers[0]
+    none = (reason for reason in song.reasons if reason.startswith("no trustworthy way out"))
+    return next(none, "")
+
+
 def tempo_text(song: PlannedSong) -> str:
     return "-" if song.tempo_bpm is None else f"{round(song.tempo_bpm, 1):g}"
 

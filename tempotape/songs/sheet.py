@@ -13,6 +13,7 @@ from tempotape.songs.plan_text import (
     state_words,
     tempo_text,
     totals_text,
+    way_out,
     with_openings,
 )
 from tempotape.text import printable
@@ -64,6 +65,7 @@ def _lines(song: PlannedSong, *, opens: bool) -> Iterator[str]:
     told.append(state_words(song))
     yield from textwrap.wrap(", ".join(part for part in told if part), WIDTH - 4)
     yield from textwrap.wrap(song.hand if song.head else song.reasons[0], WIDTH - 4)
+    yield from textwrap.wrap(way_out(song), WIDTH - 4)
     yield from (LIVE_OUTSIDE,) if LIVE_OUTSIDE in song.reasons else ()
     yield from textwrap.wrap(shortened(song.notes, LONGEST_NOTES), WIDTH - 4)
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from tempotape.songs.dial_svg import dial_svg
 from tempotape.songs.plan_report import LIVE_OUTSIDE, Plan, PlannedSong
-from tempotape.songs.plan_text import shortened, tempo_text, totals_text, with_openings
+from tempotape.songs.plan_text import shortened, tempo_text, totals_text, way_out, with_openings
 from tempotape.songs.sheet import LONGEST_NOTES, LONGEST_TITLE, conditions_text
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.knob import knob_figure
@@ -73,7 +73,7 @@ style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'">
 {rows}
 </tbody>
 </table>
-<footer>{_legend(calibration)}</footer>
+<footer>{_legend(plan, calibration)}</footer>
 </body>
 </html>
 """
@@ -99,7 +99,7 @@ def _row(song: PlannedSong, calibration: Calibration, *, opens: bool) -> str:
 
 def _setting(song: PlannedSong, calibration: Calibration) -> Iterator[str]:
     if song.knob is None or song.head is None:
-        yield f'<td class="dead" colspan="2">{escape(song.knob_text)}</td>'
+        yield f'<td class="dead" colspan="2">{escape(song.knob_text)}{_way_out(song)}</td>'
         return
     head = shortened(song.head.upper(), LONGEST_TITLE)
     size = _size(_CAPITAL_EM * len(head), _HEAD_MM)
@@ -137,10 +137,17 @@ def _song(song: PlannedSong, *, opens: bool) -> Iterator[str]:
         yield f'<span class="told">{escape("; ".join(told))}</span>'
     hand = song.hand if song.knob is not None else song.reasons[0]
     yield f'<span class="hand">{_text(hand, LONGEST_NOTES)}</span>'
+    if song.knob is not None:  # else it stands where head and knob would
+        yield _way_out(song)
     if LIVE_OUTSIDE in song.reasons:
         yield f'<span class="hand">{escape(LIVE_OUTSIDE)}</span>'
     if song.notes:
         yield f'<span class="notes">{_text(song.notes, LONGEST_NOTES)}</span>'
+
+
+def _way_out(song: PlannedSong) -> str:
+    out = way_out(song)
+    return f'<span class="way-out">{_text(out, LONGEST_NOTES)}</span>' if out else ""
 
 
 def _marks(song: PlannedSong) -> Iterator[str]:
@@ -154,9 +161,10 @@ def _marks(song: PlannedSong) -> Iterator[str]:
         yield f"{_TRIANGLE}{'touchy' if song.in_time else 'loose'}"
 
 
-def _legend(calibration: Calibration) -> str:
+def _legend(plan: Plan, calibration: Calibration) -> str:
+    instead = " In bold: what would work instead." if any(map(way_out, plan.songs)) else ""
     hatched = " The dashed stretch of a dial is not to be trusted." if calibration.unstable else ""
     return (
         "Triangle: a hair too far is heard. Wave: the pitch wavers, or steadiness was not "
-        f"measured. Cross: unstable.{hatched}"
+        f"measured. Cross: unstable.{instead}{hatched}"
     )

@@ -96,9 +96,9 @@ def test_a_song_out_of_reach_says_why_and_offers_what_would_work():
     )
     assert song.reasons[1:] == song.offers
     # Trusted from 1.34 up: at most 2.69 s on the long head, 1.04 s on the short one. A quarter
-    # lasts 2.5 s, a dotted sixteenth 0.94 s.
+    # lasts 2.5 s, a dotted sixteenth 0.94 s: at 3.6/2.5 and 1.4/0.94 in steps of 0.02.
     assert song.offers[0] == (
-        "another note value: dotted sixteenth on head short or quarter on head long"
+        "another note value: dotted sixteenth on head short at 1.50 or quarter on head long at 1.44"
     )
     assert song.offers[1] == "counted at twice the tempo, 48: half on head long at 1.44"
     assert song.warnings == (f"out of reach: {song.reasons[0]}",)

@@ -16,6 +16,7 @@ from tempotape.demos import DEMO_SET, DEMO_UNIT
 from tempotape.songs.dial_svg import dial_svg
 from tempotape.songs.parts import parts_of
 from tempotape.songs.plan_report import plan_of, plan_parts
+from tempotape.songs.plan_text import plan_text
 from tempotape.songs.setlist import Section, Setlist, Song, read_setlist
 from tempotape.songs.sheet import sheet_csv, sheet_text
 from tempotape.songs.sheet_html import sheet_html
@@ -199,6 +200,38 @@ def test_marks_are_shapes_with_words():
     flutter = {1.0: 4.0, 2.0: 2.9, 4.0: 1.01, 6.0: 0.9}
     assert marks(flutter=flutter) == [[], ["wobbly", "touchy"], ["do", "not", "trust", "loose"]]
     assert marks()[0] == ["steady?"]
+
+
+def test_a_song_that_cannot_be_trusted_or_reached_has_the_first_way_out_beside_it(kestrel):
+    songs = (
+        Song("Deep", 44, repeats=("quarter",), head="long"),  # 1364 ms: at 2.5, not to be trusted
+        Song("High", 340, repeats=("quarter",), head="long"),  # 176 ms, where 229 is the least
+        Song("Fine", 96),
+        Song("Live", None),
+    )
+    plan = plan_parts("s", parts_of(Setlist(1, "s", None, songs)), kestrel)
+    ways = [song.offers[0] if song.offers else None for song in plan.songs]
+    # 60000/44 * 3/4 = 1023 ms; 60000/340 * 4/3 = 235 ms.
+    assert ways[0] == "another note value: dotted eighth on head long at 3.05"
+    assert ways[1] == "another note value: half triplet on head long at 9.80"
+    assert ways[2:] == [None, None]
+    assert all(way in plan_text(plan) for way in ways[:2])
+
+    page = sheet_html(plan, kestrel)
+    rows = re.findall("<tr[^>]*><td.*?</tr>", page)
+    told = [re.findall('<span class="way-out"><bdi>(.*?)</bdi></span>', row) for row in rows]
+    assert told == [[ways[0]], [ways[1]], [], []]
+    assert "In bold: what would work instead." in page
+    text = sheet_text(plan, kestrel)
+    assert [text.count(way) for way in ways[:2]] == [1, 1]
+
+
+def test_where_no_way_out_is_to_be_trusted_the_sheet_says_so():
+    unit = plain_unit(heads={"long": 60.0}, limits=Steadiness(unstable_knob=10.0))
+    known = plain_calibration(unit, lambda k: 20 * max(k, 0.01), measured=(1, 10))
+    song = Song("Shaky", 60, repeats=("quarter",))
+    page = sheet_html(plan_parts("s", parts_of(Setlist(1, "s", None, (song,))), known), known)
+    assert "no trustworthy way out: no reading of this unit is measured and stable" in page
 
 
 def test_the_text_has_head_and_knob_first(demo, kestrel):
