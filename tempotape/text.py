@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+import textwrap
+from collections.abc import Iterable, Iterator
 
 
 def printable(text: str) -> str:
@@ -70,3 +71,22 @@ def listed(words: Iterable[str], last: str = "or") -> str:
     if len(parts) < 2:
         return "".join(parts)
     return f"{', '.join(parts[:-1])} {last} {parts[-1]}"
+
+
+def fitted(text: str, width: int | None) -> Iterator[str]:
+    """The lines of `text`, printable; one longer than `width` goes on below, cut between words.
+
+    What goes on stands two letters further in. Without a width lines are as long as they are.
+
+    >>> list(fitted("  in time: expected within 5.8 ms", 20))
+    ['  in time: expected', '    within 5.8 ms']
+    """
+    for line in text.splitlines():
+        shown = printable(line)
+        if width is None or len(shown) <= width:
+            yield shown
+            continue
+        after = " " * (len(shown) - len(shown.lstrip()) + 2)
+        yield from textwrap.wrap(
+            shown, width, subsequent_indent=after, break_long_words=False, break_on_hyphens=False
+        )

@@ -72,6 +72,49 @@ def test_advise_takes_every_option(run):
     assert report["taste"] == "wobbly"
 
 
+@pytest.fixture
+def in_terminal(monkeypatch):
+    """From now on, standard output and error are a terminal of so many columns."""
+
+    def be(columns):
+        monkeypatch.setenv("COLUMNS", str(columns))
+        for stream in (sys.stdout, sys.stderr):
+            monkeypatch.setattr(stream, "isatty", lambda: True, raising=False)
+
+    return be
+
+
+@pytest.mark.parametrize("columns", [80, 60])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("advise", "--unit", KESTREL, "--tempo", "96"),
+        ("advise", "--unit", HERON, "--tempo", "96", "--taste", "wobbly"),
+        ("lead", "--unit", KESTREL, "--near", "96"),
+        ("lead", "--unit", HERON),
+        ("lead", "--unit", HERON, "--near", "40", "--repeats", "thirty-second"),
+    ],
+    ids=lambda words: " ".join(words[::2]),
+)
+def test_what_is_told_fits_the_terminal_and_breaks_no_word(run, in_terminal, words, columns):
+    _, piped, _ = run(*words)
+    assert max(map(len, piped.splitlines())) > 80
+    in_terminal(columns)
+    _, shown, _ = run(*words)
+    assert max(map(len, shown.splitlines())) <= columns
+    known, seen = ({word.strip("(),:") for word in text.split()} for text in (piped, shown))
+    # No word is broken or lost, but for the heading of what the reasons tell as well.
+    assert seen <= known
+    assert known - seen <= {"steadiness"}
+
+
+def test_in_a_narrow_terminal_reasons_go_on_below(run, in_terminal):
+    in_terminal(60)
+    lines = run("advise", "--unit", KESTREL, "--tempo", "96")[1].splitlines()
+    at = lines.index("     in time: expected within 5.8 ms, a listener notices")
+    assert lines[at + 1] == "       11.7 ms"
+
+
 def test_advise_reads_without_json(run):
     code, out, err = run("advise", "--unit", KESTREL, "--tempo", "96", "--repeats", "quarter")
     assert (code, err) == (0, "")

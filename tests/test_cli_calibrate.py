@@ -74,9 +74,10 @@ class Answers:
 
 @pytest.fixture
 def answers(monkeypatch):
-    """Be a terminal, with these answers to come."""
+    """Be a wide terminal, with these answers to come."""
 
     def use(*lines):
+        monkeypatch.setenv("COLUMNS", "300")
         monkeypatch.setattr(sys, "stdin", Answers(*lines))
         for stream in (sys.stdout, sys.stderr):
             monkeypatch.setattr(stream, "isatty", lambda: True, raising=False)
@@ -532,6 +533,28 @@ def test_in_a_real_terminal_taps_survive_a_kill_and_are_written(unit, tmp_path):
     # The keys came 0.3 s apart and a little; a busy machine may add some milliseconds.
     assert read_unit(unit).measured[-1].delay_ms == pytest.approx(302, abs=10)
     assert kept(tmp_path) == []
+
+
+def test_questions_and_notes_fit_the_terminal(unit, tmp_path):
+    longer = tmp_path / f"{'a-rather-long-name-of-a-unit' * 2}.toml"
+    unit.rename(longer)
+    words = [*TEMPOTAPE, "--unit", str(longer)]
+    told = b""
+    for more, answers in (
+        (("--point", GOOD, "--point", "long:7:500:2"), ((b"(l)?", b"l\r"),)),
+        ((), ((b"[Y/n]", b"n\r"), (b"[y/N]", b"n\r"))),
+    ):
+        with PseudoTerminal([*words, *more], home=tmp_path) as ours:
+            for question, answer in answers:
+                ours.until(question)
+                ours.press(answer)
+            assert ours.process.wait(10) == 0
+            ours.drain(0.2)
+            told += ours.written
+    assert b"SUSPECT: measure this one again" in told
+    assert b"from an interrupted calibration" in told
+    for line in told.decode().replace("\r", "").splitlines():
+        assert len(line) <= 80 or len(line.split()) == 1, line
 
 
 @pytest.mark.parametrize("told", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])

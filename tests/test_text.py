@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tempotape.faults import InputFault
-from tempotape.text import listed, nearest, printable, quoted
+from tempotape.text import fitted, listed, nearest, printable, quoted
 
 
 @given(st.text())
@@ -66,3 +66,18 @@ def test_a_fault_is_one_sentence_of_its_parts():
     fault = InputFault("x is\n2", expected="1", source="f.toml", entry="song 3")
     assert str(fault) == "f.toml: song 3: x is 2; expected 1"
     assert str(InputFault("no such file").located(source="g")) == "g: no such file"
+
+
+@given(st.text(), st.integers(20, 120))
+def test_text_fitted_to_a_terminal_is_cut_between_words_only(text, width):
+    shown = list(fitted(text, width))
+    assert "".join(shown).split() or not printable(text).split()
+    words = [word for line in text.splitlines() for word in printable(line).split()]
+    assert [word for line in shown for word in line.split()] == words
+    for line in shown:
+        assert len(line) <= width or len(line.split()) == 1
+
+
+def test_text_that_goes_nowhere_to_be_fitted_keeps_its_lines():
+    long = "  note: " + "word " * 30
+    assert list(fitted(f"{long}\nnext", None)) == [long, "next"]

@@ -9,8 +9,8 @@ import click
 import msgspec
 
 from tempotape import remembered
-from tempotape.cli.calibrate_asked import Asked, check_use, note, points_text
-from tempotape.cli.shared import json_option, say, say_json, unit_option
+from tempotape.cli.calibrate_asked import Asked, check_use, points_text
+from tempotape.cli.shared import json_option, note, say, say_json, unit_option
 from tempotape.faults import InputFault
 
 if TYPE_CHECKING:

@@ -5,8 +5,6 @@ from __future__ import annotations
 import click
 import msgspec
 
-from tempotape.text import printable
-
 
 class Asked(msgspec.Struct, frozen=True):
     """What the command line asks for, as typed."""
@@ -83,9 +81,3 @@ def points_text(count: int) -> str:
 
 def them(count: int) -> str:
     return "it" if count == 1 else "them"
-
-
-def note(text: str) -> None:
-    """A message on standard error, beside the report."""
-    for line in text.splitlines():
-        click.echo(printable(line), err=True)

@@ -9,16 +9,20 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tempotape.cli.calibrate_asked import Asked, note, points_text, them
-from tempotape.cli.shared import say, say_json
+from tempotape.cli.calibrate_asked import Asked, points_text, them
+from tempotape.cli.shared import note, room, say, say_json
 from tempotape.faults import InputFault
-from tempotape.text import printable
+from tempotape.text import fitted, printable
 
 if TYPE_CHECKING:
     from tempotape.bench.collecting import Collection
     from tempotape.cli.calibrate_preview import Refused
     from tempotape.unit.calibration import Calibration
     from tempotape.unit.model import Unit
+
+
+# Letters for the default shown and what is typed.
+_ANSWER = 10
 
 
 def offer_waiting(asked: Asked, collection: Collection) -> None:
@@ -31,11 +35,11 @@ def offer_waiting(asked: Asked, collection: Collection) -> None:
         f"{points_text(len(collection.waiting))} from an interrupted calibration on "
         + printable(last.replace("T", " ")[:16])
     )
-    if asked.resume or (_asks(asked) and click.confirm(f"{told}: take {every}?", default=True)):
+    if asked.resume or (_asks(asked) and _agreed(f"{told}: take {every}?", default=True)):
         if problem := collection.take_waiting():
             note(problem)
     elif _asks(asked):
-        if click.confirm(f"Drop {every} for good?", default=False):
+        if _agreed(f"Drop {every} for good?", default=False):
             collection.drop_waiting()
     else:
         note(f"{told} left waiting; --resume takes {every}")
@@ -56,7 +60,7 @@ def decide(asked: Asked, unit: Unit, collection: Collection, refused: Sequence[R
     except InputFault as fault:
         raise fault.located(source=asked.unit) from None
     if not asked.as_json:
-        say(preview_text(shown, new))
+        say(preview_text(shown, new, room(sys.stdout)))
     if asked.svg is not None:
         _draw(asked.svg, asked.unit, shown.calibration)
     answer = _answer(asked, len(new))
@@ -100,13 +104,25 @@ def _answer(asked: Asked, count: int) -> str:
     if not _asks(asked):
         return "dry run"
     said = click.prompt(
-        f"\nWrite {points_text(count)} to {printable(Path(asked.unit).name)} (y), "
-        f"drop {them(count)} (n), or leave {them(count)} for the next run (l)?",
+        _question(
+            f"\nWrite {points_text(count)} to {Path(asked.unit).name} (y), "
+            f"drop {them(count)} (n), or leave {them(count)} for the next run (l)?"
+        ),
         type=click.Choice(["y", "n", "l"], case_sensitive=False),
         show_choices=False,
         prompt_suffix=" ",
     )
     return {"y": "write", "n": "drop", "l": "leave"}[str(said)]
+
+
+def _agreed(question: str, *, default: bool) -> bool:
+    return click.confirm(_question(question), default=default)
+
+
+def _question(text: str) -> str:
+    """A question with room for its answer in the last line."""
+    width = room(sys.stdout)
+    return "\n".join(fitted(text, None if width is None else width - _ANSWER))
 
 
 def _asks(asked: Asked) -> bool:

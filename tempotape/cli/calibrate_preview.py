@@ -9,7 +9,7 @@ import msgspec
 
 from tempotape.bench.collecting import Collected
 from tempotape.bench.plots import curve_lines
-from tempotape.tables import MOST_GUESSED_PERCENT, columns
+from tempotape.tables import MOST_GUESSED_PERCENT, columns, folded
 from tempotape.unit.curve_report import GridRow
 from tempotape.unit.knob import knob_text, reading_text
 from tempotape.unit.model import Knob
@@ -26,11 +26,14 @@ class Refused(msgspec.Struct, frozen=True):
     why: str
 
 
-def preview_text(shown: Preview, collected: Sequence[Collected]) -> str:
-    """The new points beside the curve, what became of its error, and what to measure next."""
+def preview_text(shown: Preview, collected: Sequence[Collected], width: int | None = None) -> str:
+    """The new points beside the curve, what became of its error, and what to measure next.
+
+    The tables fit a width that is given.
+    """
     report, knob = shown.report, shown.calibration.unit.knob
     lines = [f"{report.unit}: the curve with {_points(len(collected))} added", ""]
-    lines += columns(
+    points = folded(
         [
             ("head", "knob", "measured", "", "curve", "off", "flutter", "from", ""),
             *(
@@ -47,26 +50,44 @@ def preview_text(shown: Preview, collected: Sequence[Collected]) -> str:
                 )
                 for point, one in zip(shown.points, collected, strict=True)
             ),
-        ]
+        ],
+        width,
     )
+    lines += [line for row in points for line in row]
     if report.remarks:
         lines += ["", *(f"note: {remark}" for remark in report.remarks)]
     lines += ["", *curve_lines(shown.calibration, _WIDTH, _ROWS), ""]
     names = [head.name for head in report.heads]
-    lines += columns(
-        [
-            ("knob", *(cell for name in names for cell in (name, "error was", "now")), ""),
-            *(
-                (
-                    reading_text(knob, row.knob),
-                    *(cell for name in names for cell in _head_cells(row, band, name)),
-                    "" if row.measured_span else "not measured",
-                )
-                for row, band in zip(report.grid, shown.band, strict=True)
-            ),
-        ]
+    while names:
+        beside = len(names)
+        while beside > 1 and width is not None and _length(_errors(shown, names[:beside])) > width:
+            beside -= 1
+        lines += [*_errors(shown, names[:beside]), ""]
+        names = names[beside:]
+    return "\n".join([*lines, _next(shown, knob)])
+
+
+def _errors(shown: Preview, heads: Sequence[str]) -> list[str]:
+    """The delays of these heads along the knob, with their errors before and now."""
+    return list(
+        columns(
+            [
+                ("knob", *(cell for name in heads for cell in (name, "error was", "now")), ""),
+                *(
+                    (
+                        reading_text(shown.calibration.unit.knob, row.knob),
+                        *(cell for name in heads for cell in _head_cells(row, band, name)),
+                        "" if row.measured_span else "not measured",
+                    )
+                    for row, band in zip(shown.report.grid, shown.band, strict=True)
+                ),
+            ]
+        )
     )
-    return "\n".join([*lines, "", _next(shown, knob)])
+
+
+def _length(lines: Sequence[str]) -> int:
+    return max(map(len, lines))
 
 
 def preview_data(

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from tempotape.cli.calibrate_asked import Asked, note
+from tempotape.cli.calibrate_asked import Asked
+from tempotape.cli.shared import note
 from tempotape.faults import InputFault
 from tempotape.text import listed, printable, quoted
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,7 @@ import click
 from tempotape.cli.shared import (
     calibration_of,
     json_option,
+    room,
     say,
     say_json,
     unit_option,
@@ -56,11 +58,13 @@ def lead(
     if as_json:
         say_json(report)
     else:
-        say(lead_text(report))
+        say(lead_text(report, room(sys.stdout)))
 
 
-def lead_text(report: LeadReport) -> str:
+def lead_text(report: LeadReport, width: int | None = None) -> str:
     """The tempos as a table, after what was asked for and any remark."""
+    from tempotape.tables import folded  # noqa: PLC0415
+
     near = "" if report.near_bpm is None else f" near {report.near_bpm:g} BPM"
     lines = [
         f"{report.unit}: tempos of the tape{near}, to the {report.beat}, taste {report.taste}",
@@ -72,11 +76,8 @@ def lead_text(report: LeadReport) -> str:
         ("", "tempo", "change", "note value", "head", "knob", "delay", "error", "a step", "", ""),
         *(_row(tempo) for tempo in report.tempos),
     ]
-    widths = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
     lines.append("")
-    for row in rows:
-        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
-        lines.append("  ".join(cells).rstrip())
+    lines += [line for row in folded(rows, width) for line in row]
     return "\n".join(lines)
 
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import shutil
+import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 import click
 import msgspec
 
 from tempotape import remembered
 from tempotape.faults import InputFault
-from tempotape.text import printable
+from tempotape.text import fitted
 
 if TYPE_CHECKING:
     from tempotape.unit.calibration import Calibration
@@ -24,9 +26,20 @@ PLOT_ROWS = 12
 UNIT_HELP = "Unit file (TOML) with the heads, the knob and the measured points."
 
 
+def room(stream: TextIO) -> int | None:
+    """How many letters a line of the terminal holds; None where the stream goes elsewhere."""
+    return shutil.get_terminal_size().columns if stream.isatty() else None
+
+
 def say(text: str) -> None:
-    """Print lines, with nothing in them that a terminal would act on."""
-    click.echo("\n".join(printable(line) for line in text.splitlines()))
+    """Print lines, with nothing in them that a terminal would act on, folded to fit it."""
+    click.echo("\n".join(fitted(text, room(sys.stdout))))
+
+
+def note(text: str) -> None:
+    """A message on standard error, beside the report."""
+    for line in fitted(text, room(sys.stderr)):
+        click.echo(line, err=True)
 
 
 def say_json(value: object) -> None:
@@ -50,7 +63,7 @@ def write_picture(out: str, drawing: str) -> None:
     from tempotape.userfiles import write_whole  # noqa: PLC0415
 
     write_whole(Path(out), drawing)
-    click.echo(f"picture written to {printable(out)}", err=True)
+    note(f"picture written to {out}")
 
 
 def unit_option(function: F) -> F:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tempotape.cli.shared import calibration_of, json_option, say, say_json
+from tempotape.cli.shared import calibration_of, json_option, note, say, say_json
 from tempotape.faults import InputFault
 from tempotape.remembered import state_folder
 from tempotape.text import listed, quoted
@@ -87,7 +87,7 @@ def sheet(setlist: str, unit: str | None, out: str, form: str | None, *, fresh: 
             )
     write_whole(Path(out), text)
     for warning in planned.warnings:
-        click.echo(f"WARNING {warning}", err=True)
+        note(f"WARNING {warning}")
     count = len(planned.songs)
     say(f"sheet of {count} setting{'' if count == 1 else 's'} written to {out}")
 
@@ -127,7 +127,7 @@ def _planned(
         lines, damage = read_used(used_file(state_folder()))
         used = last_used(lines, songs.name)
         if damage:
-            click.echo(damage, err=True)
+            note(damage)
     planned = plan_of(songs, path, calibration, used=used, with_choices=with_choices)
     return planned, calibration, {"set": path, "unit file": unit_file}
 

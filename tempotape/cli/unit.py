@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from tempotape.cli.shared import (
     calibration_of,
     check_not_read,
     json_option,
+    room,
     say,
     say_json,
     unit_option,
@@ -67,7 +69,7 @@ def advise(
     if as_json:
         say_json(advice)
     else:
-        say(tables.advice_text(advice))
+        say(tables.advice_text(advice, room(sys.stdout)))
 
 
 def _hand(calibration: Calibration, text: str) -> tuple[str, float]:
