@@ -331,9 +331,29 @@ def test_yes_writes_no_drops_and_later_keeps(run, unit, answers, tmp_path):
     answers("y", "y")
     code, out, _ = run("--unit", unit)
     assert code == 0
-    assert re.search(r"1 point from an interrupted calibration on \d{4}-\d\d-\d\d \d\d:\d\d", out)
+    assert re.match(
+        r"1 point from an interrupted calibration on \d{4}-\d\d-\d\d \d\d:\d\d:\n"
+        r"  head long, knob at 6\.2: 400\.1 ms \+-2 \(typed\)\nTake it\? ",
+        out,
+    )
     assert out.endswith(f"1 point added to {unit}; it now holds 17\n")
     assert kept(tmp_path) == []
+
+
+def test_a_curve_through_one_reading_shows_no_rows_of_guesses(run, tmp_path):
+    unit = tmp_path / "new.toml"
+    new = ("--new", "--name", "My echo", "--heads", "short:28,long:66", "--scale", "0:10:0.1")
+    _, out, _ = run("--unit", unit, *new, "--point", "short:5.2:181:2")
+    assert "?" not in out
+    table = out[out.index("\nknob  short") + 1 :].split("\n\n")[0].splitlines()
+    # The marks on either side of the one point.
+    assert [line.split()[0] for line in table] == ["knob", "5", "5.5"]
+    assert "delay in ms" not in out
+    assert out.splitlines()[-1].startswith("Measure next: head long, knob at 5.2: ")
+    _, out, _ = run("--unit", unit, "--point", "short:5.2:181:2", "--point", "short:8:100")
+    assert "delay in ms" in out
+    table = out[out.index("\nknob  short") + 1 :].split("\n\n")[0].splitlines()
+    assert len(table) == 1 + 21
 
 
 def test_what_waits_can_be_left_and_dropped(run, unit, answers, tmp_path):

@@ -9,12 +9,12 @@ import click
 import msgspec
 
 from tempotape import remembered
-from tempotape.cli.calibrate_asked import Asked, check_use, points_text
+from tempotape.cli.calibrate_asked import Asked, check_use, point_text, points_text
 from tempotape.cli.shared import json_option, note, say, say_json, unit_option
 from tempotape.faults import InputFault
 
 if TYPE_CHECKING:
-    from tempotape.unit.model import Knob, Point, Unit
+    from tempotape.unit.model import Point, Unit
 
 
 @click.command()
@@ -119,7 +119,7 @@ def _csv(asked: Asked) -> None:
         told.append(f"{points_text(len(new))} added to {path}; it now holds {len(known.measured)}")
         if again:
             told.append(f"{points_text(len(again))} not added, there already:")
-            told += [f"  {_point_text(point, known.knob)}" for point in again]
+            told += [f"  {point_text(point, known.knob)}" for point in again]
     if asked.csv_out is not None:
         write_whole(Path(asked.csv_out), points_to_csv(known.measured))
         told.append(f"{points_text(len(known.measured))} written to {asked.csv_out}")
@@ -128,12 +128,6 @@ def _csv(asked: Asked) -> None:
         say_json({"unit": known.name, **counts, "already": again})
     else:
         say("\n".join(told))
-
-
-def _point_text(point: Point, knob: Knob) -> str:
-    from tempotape.unit.knob import reading_text  # noqa: PLC0415
-
-    return f"head {point.head}, knob at {reading_text(knob, point.knob)}: {point.delay_ms:g} ms"
 
 
 def _measure(asked: Asked, unit: Unit) -> None:
@@ -154,7 +148,7 @@ def _measure(asked: Asked, unit: Unit) -> None:
         )
     gathering = Gathering(asked, unit, collection, [])
     try:
-        offer_waiting(asked, collection)
+        offer_waiting(asked, unit, collection)
         gather(gathering)
         decide(asked, unit, collection, gathering.refused)
     except Left:

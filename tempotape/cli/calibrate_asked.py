@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 import msgspec
+
+if TYPE_CHECKING:
+    from tempotape.unit.model import Knob, Point
 
 
 class Asked(msgspec.Struct, frozen=True):
@@ -77,6 +82,12 @@ def check_use(asked: Asked) -> None:
 
 def points_text(count: int) -> str:
     return "1 point" if count == 1 else f"{count} points"
+
+
+def point_text(point: Point, knob: Knob) -> str:
+    from tempotape.unit.knob import reading_text  # noqa: PLC0415
+
+    return f"head {point.head}, knob at {reading_text(knob, point.knob)}: {point.delay_ms:g} ms"
 
 
 def them(count: int) -> str:

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tempotape.cli.calibrate_asked import Asked, points_text, them
+from tempotape.cli.calibrate_asked import Asked, point_text, points_text, them
 from tempotape.cli.shared import note, room, say, say_json
 from tempotape.faults import InputFault
 from tempotape.text import fitted, printable
 
 if TYPE_CHECKING:
-    from tempotape.bench.collecting import Collection
+    from tempotape.bench.collecting import Collected, Collection
     from tempotape.cli.calibrate_preview import Refused
     from tempotape.unit.calibration import Calibration
     from tempotape.unit.model import Unit
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 _ANSWER = 10
 
 
-def offer_waiting(asked: Asked, collection: Collection) -> None:
+def offer_waiting(asked: Asked, unit: Unit, collection: Collection) -> None:
     """What an interrupted run left: asked about, or taken with --resume, else told and left."""
     if not collection.waiting:
         return
@@ -35,7 +35,10 @@ def offer_waiting(asked: Asked, collection: Collection) -> None:
         f"{points_text(len(collection.waiting))} from an interrupted calibration on "
         + printable(last.replace("T", " ")[:16])
     )
-    if asked.resume or (_asks(asked) and _agreed(f"{told}: take {every}?", default=True)):
+    if _asks(asked) and not asked.resume:
+        say(f"{told}:")
+        say("\n".join(f"  {_collected_text(one, unit)}" for one in collection.waiting))
+    if asked.resume or (_asks(asked) and _agreed(f"Take {every}?", default=True)):
         if problem := collection.take_waiting():
             note(problem)
     elif _asks(asked):
@@ -43,6 +46,12 @@ def offer_waiting(asked: Asked, collection: Collection) -> None:
             collection.drop_waiting()
     else:
         note(f"{told} left waiting; --resume takes {every}")
+
+
+def _collected_text(one: Collected, unit: Unit) -> str:
+    error_ms = one.point.error_ms
+    error = "" if error_ms is None else f" +-{error_ms:.2g}"
+    return f"{point_text(one.point, unit.knob)}{error} ({one.origin})"
 
 
 def decide(asked: Asked, unit: Unit, collection: Collection, refused: Sequence[Refused]) -> None:

@@ -43,7 +43,7 @@ def preview_text(shown: Preview, collected: Sequence[Collected], width: int | No
                     f"{point.delay_ms:.1f} ms",
                     "" if point.error_ms is None else f"+-{point.error_ms:.2g}",
                     f"{point.fitted_ms:.1f} ms",
-                    f"{point.residual_percent:+.1f} %",
+                    f"{round(point.residual_percent, 1) + 0.0:+.1f} %",  # no minus before a zero
                     "-" if point.flutter_percent is None else f"{point.flutter_percent:.1f} %",
                     one.origin,
                     "SUSPECT: measure this one again" if point.suspect else "",
@@ -56,38 +56,45 @@ def preview_text(shown: Preview, collected: Sequence[Collected], width: int | No
     lines += [line for row in points for line in row]
     if report.remarks:
         lines += ["", *(f"note: {remark}" for remark in report.remarks)]
-    lines += ["", *curve_lines(shown.calibration, _WIDTH, _ROWS), ""]
+    lines.append("")
+    if not _one_reading(shown):
+        lines += [*curve_lines(shown.calibration, _WIDTH, _ROWS), ""]
     names = [head.name for head in report.heads]
     while names:
         beside = len(names)
         while beside > 1 and width is not None and _length(_errors(shown, names[:beside])) > width:
             beside -= 1
-        lines += [*_errors(shown, names[:beside]), ""]
+        if table := _errors(shown, names[:beside]):
+            lines += [*table, ""]
         names = names[beside:]
     return "\n".join([*lines, _next(shown, knob)])
 
 
 def _errors(shown: Preview, heads: Sequence[str]) -> list[str]:
-    """The delays of these heads along the knob, with their errors before and now."""
-    return list(
-        columns(
-            [
-                ("knob", *(cell for name in heads for cell in (name, "error was", "now")), ""),
-                *(
-                    (
-                        reading_text(shown.calibration.unit.knob, row.knob),
-                        *(cell for name in heads for cell in _head_cells(row, band, name)),
-                        "" if row.measured_span else "not measured",
-                    )
-                    for row, band in zip(shown.report.grid, shown.band, strict=True)
-                ),
-            ]
-        )
-    )
+    """The delays of these heads along the knob, with their errors before and now.
+
+    Of a curve through one reading, only where it is more than a guess.
+    """
+    header = ("knob", *(cell for name in heads for cell in (name, "error was", "now")), "")
+    rows = []
+    for row, band in zip(shown.report.grid, shown.band, strict=True):
+        cells = [_head_cells(row, band, name) for name in heads]
+        if _one_reading(shown) and all(delay in {"?", "-"} for delay, *_ in cells):
+            continue
+        knob = reading_text(shown.calibration.unit.knob, row.knob)
+        told = "" if row.measured_span else "not measured"
+        rows.append((knob, *(cell for some in cells for cell in some), told))
+    return list(columns([header, *rows])) if rows else []
+
+
+def _one_reading(shown: Preview) -> bool:
+    """Whether all points are at one reading, which tells little of any other."""
+    curve = shown.calibration.curve
+    return curve.measured_low == curve.measured_high
 
 
 def _length(lines: Sequence[str]) -> int:
-    return max(map(len, lines))
+    return max(map(len, lines), default=0)
 
 
 def preview_data(
