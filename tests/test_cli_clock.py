@@ -175,23 +175,22 @@ def watch(monkeypatch):
     return run_on
 
 
-def test_watching_tells_the_port_and_each_change_until_ctrl_c(watch):
+def test_watching_tells_the_port_and_each_change_from_its_start_until_ctrl_c(watch):
     result = watch([view(), view(), view(LOCKED), view(LOCKED)], "--midi-in", "drums")
     assert result.exit_code == 0
     assert result.stderr == 'listening to "drums"\n'
     assert result.stdout.splitlines() == [
-        "       5.000 s  waiting      - BPM  stopped",
-        "       6.000 s  locked   120.0 BPM  running",
+        "       0.000 s  waiting      - BPM  stopped",
+        "       1.000 s  locked   120.0 BPM  running",
     ]
     assert FakeLink.last.calls == ["drums", "start", "close"]
 
 
 def test_watching_as_json_prints_json_alone(watch):
     result = watch([view(), view(LOCKED), view(LOCKED)], "--json")
-    assert [json.loads(line)["state"] for line in result.stdout.splitlines()] == [
-        "waiting",
-        "locked",
-    ]
+    told = [json.loads(line) for line in result.stdout.splitlines()]
+    # The times are those of the log.
+    assert [(line["t_s"], line["state"]) for line in told] == [(5.0, "waiting"), (6.0, "locked")]
 
 
 def test_the_only_port_is_taken_and_waited_for(watch):
@@ -257,8 +256,8 @@ def test_in_a_terminal_the_line_is_written_over(watch, monkeypatch):
     gone = view(LOCKED, listening=None, problem='there is no MIDI input port "drums"')
     result = watch([view(), view(LOCKED), gone], "--midi-in", "drums")
     assert result.stdout == (
-        "\r       5.000 s  waiting      - BPM  stopped"
-        "\r       6.000 s  locked   120.0 BPM  running\n"
+        "\r       0.000 s  waiting      - BPM  stopped"
+        "\r       1.000 s  locked   120.0 BPM  running\n"
     )
     # Its width is the same for all states, so that nothing of the line before is left.
     assert len({len(line) for line in result.stdout.strip("\n").split("\r")[1:]}) == 1

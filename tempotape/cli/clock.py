@@ -35,19 +35,24 @@ def clock(midi_in: str | None, record: str | None, replay: str | None, *, as_jso
     is waited for. With --json prints one JSON object a line whenever something changes.
 
     A log holds one JSON object a line: the time of arrival in seconds, and a MIDI message in hex.
+    Its times, and those of --json, are the machine's own; those shown while watching count from
+    when that began.
     """
     if replay is not None and (midi_in is not None or record is not None):
         raise click.UsageError("--replay goes with neither --midi-in nor --record")
-    out: Output = _JsonLines() if as_json else _Lines()
     try:
         if replay is not None:
-            _replay(Path(replay), out)
+            _replay(Path(replay), _JsonLines() if as_json else _Lines())
         else:
-            _watch(midi_in, record, _OneLine() if _in_terminal() and not as_json else out)
+            _watch(midi_in, record, _JsonLines() if as_json else _watched_lines())
     except BrokenPipeError:
         # Whoever read the output has seen enough; nor is the last flush to complain at the end.
         with open(os.devnull, "w") as nowhere:  # noqa: PTH123
             os.dup2(nowhere.fileno(), sys.stdout.fileno())
+
+
+def _watched_lines() -> Output:
+    return _OneLine(from_first=True) if _in_terminal() else _Lines(from_first=True)
 
 
 def _in_terminal() -> bool:
@@ -129,19 +134,25 @@ class _JsonLines:
 
 
 class _Lines:
-    """A readable line whenever what it shows changes; its time comes first."""
+    """A readable line whenever what it shows changes; its time comes first.
 
-    def __init__(self) -> None:
+    That is the reading's own, or `from_first` counts it from the first reading.
+    """
+
+    def __init__(self, *, from_first: bool = False) -> None:
         from tempotape.tempo.clock import HeldFigure  # noqa: PLC0415
 
         self._held = HeldFigure()
         self._told = ""
+        self._origin_s = None if from_first else 0.0
 
     def tell(self, reading: ClockReading) -> None:
+        if self._origin_s is None:
+            self._origin_s = reading.t_s
         text = _readable(reading, self._held.hold(reading))
         if text != self._told:
             self._told = text
-            self._show(f"{reading.t_s:12.3f} s  {text}")
+            self._show(f"{reading.t_s - self._origin_s:12.3f} s  {text}")
 
     def interrupt(self) -> None:
         """Lines that are whole are in nobody's way."""
@@ -153,8 +164,8 @@ class _Lines:
 class _OneLine(_Lines):
     """The same on one line of a terminal, written over."""
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, *, from_first: bool = False) -> None:
+        super().__init__(from_first=from_first)
         self._begun = False
 
     def interrupt(self) -> None:
