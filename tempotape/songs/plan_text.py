@@ -39,7 +39,7 @@ def plan_text(plan: Plan) -> str:
         lines.append(line)
         for sentence in below:
             lines += _wrapped(f"    {sentence}", after="      ")
-    lines += ["", totals_text(plan)]
+    lines += ["", *_wrapped(legend_text(plan), after="  "), totals_text(plan)]
     return "\n".join(lines)
 
 
@@ -65,6 +65,13 @@ def totals_text(plan: Plan) -> str:
         f"In all the knob travels {travel:.{decimals}f} readings and the head is switched "
         f"{switches} time{'' if switches == 1 else 's'}."
     )
+
+
+def legend_text(plan: Plan) -> str:
+    """What the words beside the settings mean that are not plain; empty where none is there."""
+    if any("touchy" in state_words(song) for song in plan.songs):
+        return "touchy: a hair too far is heard; a step is most of what a listener notices"
+    return ""
 
 
 def state_words(song: PlannedSong) -> str:

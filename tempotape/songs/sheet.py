@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 from tempotape.songs.plan_report import LIVE_OUTSIDE, Plan, PlannedSong
 from tempotape.songs.plan_text import (
+    legend_text,
     shortened,
     state_words,
     tempo_text,
@@ -49,6 +50,8 @@ def sheet_text(plan: Plan, calibration: Calibration) -> str:
         lines.append(f"{number}  {first}")
         lines += [f"    {line}" for line in rest]
         lines.append("")
+    if told := legend_text(plan):
+        lines += [*textwrap.wrap(told, WIDTH), ""]
     return "\n".join(lines)
 
 

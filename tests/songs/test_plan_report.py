@@ -275,6 +275,24 @@ def test_the_text_tells_warnings_first_and_fits_80_columns():
     assert "    no tempo in the set: type or tap it on stage; the hand stays where it was" in lines
 
 
+def test_touchy_is_explained_once_where_it_occurs():
+    songs = (
+        Song(title="A", tempo_bpm=168, repeats=("quarter",), head="short"),
+        Song(title="B", tempo_bpm=166, repeats=("quarter",), head="short"),
+        Song(title="C", tempo_bpm=120, repeats=("quarter",)),
+    )
+    known = load_calibration(DEMO_UNIT)
+
+    def lines(*some):
+        plan = plan_parts("s", parts_of(Setlist(format=1, name="s", song=some)), known)
+        return plan_text(plan).splitlines()
+
+    told = lines(*songs)
+    assert sum(line.endswith(", touchy") for line in told) == 2
+    assert told[-2] == "touchy: a hair too far is heard; a step is most of what a listener notices"
+    assert not any("touchy" in line for line in lines(songs[2]))
+
+
 def sectioned():
     """Songs without a tempo of their own that have sections, one of them out of reach."""
     songs = (

@@ -240,6 +240,7 @@ def test_the_text_has_head_and_knob_first(demo, kestrel):
     assert " 1  LONG 5.55       Low Tide" in lines
     assert "    LONG 5.55       ... last chorus" in lines
     assert " 6  NO TEMPO YET    Harbour Lights Out" in lines
+    assert "touchy: a hair too far is heard; a step is most of what a listener notices" in lines
     assert max(map(len, lines)) <= 78
 
 
