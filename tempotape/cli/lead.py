@@ -37,9 +37,10 @@ def lead(
     *,
     as_json: bool,
 ) -> None:
-    """List tempos that the tape gives at knob marks that are easy to hit and to be trusted.
+    """List tempos that the tape gives at knob marks that are easy to find and not unstable.
 
-    With --near, those within 20 % of the song's own tempo, best first.
+    With --near, those within 20 % of the song's own tempo, best first. At a mark called loose the
+    repeats may be off the beat by more than a listener notices.
     """
     from tempotape.advice.advise import head_named  # noqa: PLC0415
     from tempotape.advice.lead import lead_tempos  # noqa: PLC0415
@@ -78,6 +79,8 @@ def lead_text(report: LeadReport, width: int | None = None) -> str:
     ]
     lines.append("")
     lines += [line for row in folded(rows, width) for line in row]
+    if not all(tempo.in_time for tempo in report.tempos):
+        lines += ["", "loose: the repeats may be off by more than a listener notices"]
     return "\n".join(lines)
 
 
