@@ -108,6 +108,36 @@ def test_what_is_told_fits_the_terminal_and_breaks_no_word(run, in_terminal, wor
     assert known - seen <= {"steadiness"}
 
 
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        # By ear nothing is trusted at 2.6 and slower, by flutter nothing slower than 2.75; a
+        # dotted eighth at 96 wants 2.75 or 5.55.
+        (("--repeats", "dotted eighth", "--taste", "wobbly"),
+         "note: no wobbly setting that can be trusted is in reach, so the answer is steady"),
+        (("--repeats", "quarter"), "note: no steady setting is in reach, so the answer is wobbly"),
+        (("--repeats", "dotted eighth", "--head", "short"),
+         "note: no steady setting is in reach, so the answer is unstable, and not to be trusted"),
+        (("--taste", "wobbly"), None),
+        (("--repeats", "quarter", "--taste", "either"), None),
+        (("--repeats", "whole"), None),  # out of reach, which the answer says
+    ],
+)  # fmt: skip
+def test_advise_says_where_the_taste_asked_for_cannot_be_had(run, words, told):
+    words = ("advise", "--unit", KESTREL, "--tempo", "96", *words)
+    _, out, _ = run(*words)
+    assert [line for line in out.splitlines() if line.startswith("note: ")] == [told][: bool(told)]
+    assert "note: " not in run(*words, "--json")[1]
+
+
+def test_advise_says_where_no_setting_is_known_to_be_to_the_taste(run, tmp_path):
+    unit = tmp_path / "bare.toml"
+    lines = Path(KESTREL).read_text().splitlines()
+    unit.write_text("\n".join(line for line in lines if not line.startswith("flutter_percent")))
+    _, out, _ = run("advise", "--unit", unit, "--tempo", "96", "--taste", "wobbly")
+    assert out.splitlines()[-1] == "note: no setting in reach is known to be wobbly"
+
+
 def test_in_a_narrow_terminal_reasons_go_on_below(run, in_terminal):
     in_terminal(60)
     lines = run("advise", "--unit", KESTREL, "--tempo", "96")[1].splitlines()

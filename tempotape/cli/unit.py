@@ -26,6 +26,7 @@ from tempotape.faults import InputFault
 from tempotape.text import quoted
 
 if TYPE_CHECKING:
+    from tempotape.advice.advise import Advice
     from tempotape.unit.calibration import Calibration
 
 
@@ -70,6 +71,20 @@ def advise(
         say_json(advice)
     else:
         say(tables.advice_text(advice, room(sys.stdout)))
+        if told := _other_taste(advice):
+            say(f"\nnote: {told}")
+
+
+def _other_taste(advice: Advice) -> str:
+    """That the answer is not to the taste asked for, in a sentence; empty where it is."""
+    answer = advice.settings[0]
+    if answer.knob is None or advice.taste in {"either", answer.zone}:
+        return ""
+    if answer.zone == "unknown":
+        return f"no setting in reach is known to be {advice.taste}"
+    is_zone = f"{answer.zone}, and not to be trusted" if answer.zone == "unstable" else answer.zone
+    trusted = " that can be trusted" if advice.taste == "wobbly" else ""
+    return f"no {advice.taste} setting{trusted} is in reach, so the answer is {is_zone}"
 
 
 def _hand(calibration: Calibration, text: str) -> tuple[str, float]:
