@@ -505,6 +505,33 @@ def test_a_tapped_point_carries_the_error_of_its_taps(run, unit, answers, monkey
     assert point.error_ms == pytest.approx(series.reading.error_ms, abs=0.001)
 
 
+CAUTION = "Keep fingers, hair and straps off the moving tape; level down before repeats up.\n"
+
+
+def test_where_hands_are_at_the_tape_a_caution_comes_once_and_first(
+    run, unit, answers, monkeypatch, tmp_path
+):
+    answers("n")
+    at_keyboard(monkeypatch, *even_taps(8, 0.4), *even_taps(8, 0.3))
+    _, _, err = run("--unit", unit, "--tap", "long:6.2", "--tap", "long:8")
+    assert err.startswith(f"{CAUTION}Head long, knob at 6.2: tap any key")
+    assert err.count("straps") == 1
+
+    path = tmp_path / "new.toml"
+    answers()
+    _, _, err = run("--unit", path, *NEW)
+    assert err == f"{path} written, with nothing measured yet\n{CAUTION}"
+
+    answers("n")
+    at_keyboard(monkeypatch, *even_taps(8, 0.4))
+    _, _, err = run("--unit", tmp_path / "other.toml", *NEW, "--tap", "long:6.2")
+    assert err.count("straps") == 1
+
+    answers("n")
+    _, _, err = run("--unit", unit, "--point", GOOD)
+    assert "straps" not in err
+
+
 def test_taps_on_every_second_repeat_halve(run, unit, answers, monkeypatch):
     answers("y")
     at_keyboard(monkeypatch, *even_taps(8, 0.34))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -65,10 +66,22 @@ def calibrate(**typed: object) -> None:
 
         check_terminal()
     unit = _unit(asked)
+    if _at_the_tape(asked):
+        from tempotape.cli.calibrate_sources import CAUTION_AT_HAND, check_typed  # noqa: PLC0415
+
+        check_typed(asked, unit)
+        note(CAUTION_AT_HAND)
     if asked.csv_in is not None or asked.csv_out is not None:
         _csv(asked)
     else:
         _measure(asked, unit)
+
+
+def _at_the_tape(asked: Asked) -> bool:
+    """Whether somebody is about to turn and tap; a live recording has its own caution."""
+    if asked.live or asked.csv_in is not None or asked.csv_out is not None:
+        return False
+    return bool(asked.tap) or (asked.new and sys.stdin.isatty() and sys.stderr.isatty())
 
 
 def _unit(asked: Asked) -> Unit:

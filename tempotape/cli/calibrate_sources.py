@@ -29,6 +29,9 @@ Before it plays: turn the level down and bring it up slowly, and turn the repeat
 tone is steady, and an echo near self-oscillation can get loud all at once: protect ears and
 speakers. Keep fingers, hair and straps off the moving tape."""
 
+# Where hands are at the tape and nothing is played yet.
+CAUTION_AT_HAND = "Keep fingers, hair and straps off the moving tape; level down before repeats up."
+
 LEVEL_DBFS, BITS = -12.0, 24
 
 _TYPED = "HEAD:KNOB:MS or HEAD:KNOB:MS:ERROR, as long:2.5:812 or long:2.5:812:4"
