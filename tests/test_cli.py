@@ -138,6 +138,16 @@ def test_advise_says_where_no_setting_is_known_to_be_to_the_taste(run, tmp_path)
     assert out.splitlines()[-1] == "note: no setting in reach is known to be wobbly"
 
 
+def test_a_fault_breaks_between_words(run, in_terminal):
+    words = ("advise", "--unit", KESTREL, "--tempo", "96", "--head", "middle")
+    _, _, piped = run(*words, "--from", "a rather long name of a head:3")
+    in_terminal(40)
+    code, _, shown = run(*words, "--from", "a rather long name of a head:3")
+    assert (code, shown.split()) == (1, piped.split())
+    assert len(shown.splitlines()) > len(piped.splitlines())
+    assert max(map(len, shown.splitlines())) <= 40
+
+
 def test_in_a_narrow_terminal_reasons_go_on_below(run, in_terminal):
     in_terminal(60)
     lines = run("advise", "--unit", KESTREL, "--tempo", "96")[1].splitlines()

@@ -75,7 +75,9 @@ def main() -> None:
     try:
         commands(prog_name="tempotape")
     except InputFault as fault:
-        click.echo(fault.sentence, err=True)
+        from tempotape.cli.shared import note  # noqa: PLC0415
+
+        note(fault.sentence)
         sys.exit(AT_FAULT)
     except OSError as fault:  # a full disk behind standard output, for one
         with suppress(OSError):  # or a terminal that was closed
