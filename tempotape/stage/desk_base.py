@@ -195,7 +195,8 @@ class DeskBase:
         before, self.state = self.state, state
         if state.trim != before.trim and self._fitted is not None:
             keep_trim(state_folder(), self._unit_file, self._fitted.unit, state.trim)
-        if (state.show, state.trim) != (before.show, before.trim):
+        # While a tempo is typed its digits may yet be another; it is planned for once it stands.
+        if not state.typing:
             self._replan()
         if state.leading_bpm != before.leading_bpm and self._link is not None:
             self._link.lead(state.leading_bpm)

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from tempotape.advice.advise import advise
+from tempotape.advice.advise import Wish, advise
 from tempotape.advice.settings import Setting
+from tempotape.advice.timing import noticeable_ms
 from tempotape.advice.wording import timing_word, zone_words
 from tempotape.stage.state import StageState, at_part, typing_fault
 from tempotape.text import printable
@@ -113,8 +114,8 @@ def answered(
     ways = sum(setting.reachable for setting in settings)
     setting = settings[min(state.way, max(ways - 1, 0))] if settings else None
     planned = plan.get(state.part_at) if plan and state.as_planned else None
-    if planned is not None:
-        setting = _of_plan(settings, planned) or setting
+    if planned is not None and calibration is not None and wish is not None:
+        setting = _of_plan(calibration, wish, settings, planned) or setting
     head, figure = _large(calibration, state, setting)
     shown = Shown(
         tempo=_tempo(state),
@@ -344,14 +345,14 @@ def _next_part(
 
     part = state.parts[at]
     named = f"next {_short(part.section if part.inside and part.section else part.title)}"
-    best = None if calibration is None else _coming(at_part(state, at, None), calibration, plan)
+    hand = None if setting is None or setting.knob is None else (setting.head, setting.knob)
+    best = None if calibration is None else _coming(at_part(state, at, hand), calibration, plan)
     if best is None or calibration is None:
         return f"{named}: tempo not known yet"
     named = f"{named}, {best[0]:g}"
     if best[1].knob is None:
         return f"{named}: out of reach"
-    stands = setting is not None and setting.knob is not None
-    head, knob = (setting.head, setting.knob) if setting and stands else (None, None)
+    head, knob = hand or (None, None)
     move = move_text(calibration.unit.knob, head, knob, best[1].head, best[1].knob)
     told = f"{named}: {move} ({best[1].note})"
     # The move is worth more than the end of a title.
@@ -367,31 +368,42 @@ def _coming(
     if wish is None:
         return None
     settings = advise(calibration, wish).settings
-    chosen = None if planned is None else _of_plan(settings, planned)
+    chosen = None if planned is None else _of_plan(calibration, wish, settings, planned)
     return wish.tempo_bpm, chosen or settings[0]
 
 
-def _of_plan(settings: Sequence[Setting], planned: PlannedSong) -> Setting | None:
-    """The setting that the plan chose, be it at a reading a little beside; None where none is."""
-    if planned.knob is None:
+def _of_plan(
+    calibration: Calibration, wish: Wish, settings: Sequence[Setting], planned: PlannedSong
+) -> Setting | None:
+    """The setting that the plan chose, be it at a reading a little beside.
+
+    None where the plan has none, or was made for another tempo. Where the tape no longer lands in
+    time at the reading of the plan, as it drifts, the way of the plan at the reading it has now.
+    """
+    if planned.knob is None or planned.tempo_bpm != wish.tempo_bpm:
         return None
     way = (planned.note, planned.head)
     chosen = next((one for one in settings if (one.note, one.head) == way), None)
-    return None if chosen is None else _as_planned(chosen, planned)
+    if chosen is None or planned.head is None:
+        return None
+    delay_ms = calibration.curve.delay_ms(planned.head, planned.knob)
+    if delay_ms is None or abs(delay_ms - chosen.target_ms) > noticeable_ms(chosen.target_ms):
+        return chosen
+    return _as_planned(chosen, planned, delay_ms)
 
 
 def _same_way(setting: Setting, other: Setting | None) -> bool:
     return other is not None and (setting.note, setting.head) == (other.note, other.head)
 
 
-def _as_planned(setting: Setting, planned: PlannedSong) -> Setting:
+def _as_planned(setting: Setting, planned: PlannedSong, delay_ms: float) -> Setting:
     """The setting at the reading of the plan, where the knob may stay and is still in time."""
     return msgspec.structs.replace(
         setting,
         rank=1,
         knob=planned.knob,
         knob_text=planned.knob_text,
-        delay_ms=planned.delay_ms,
+        delay_ms=delay_ms,
         error_ms=planned.error_ms,
         flutter_percent=planned.flutter_percent,
         zone=planned.zone,

@@ -1,5 +1,6 @@
 """A whole set at the desk: steps, sections, order, edits, the file on disk, rehearsal, the log."""
 
+import msgspec
 import pytest
 
 from tempotape.demos import DEMO_SET, DEMO_UNIT
@@ -10,7 +11,10 @@ from tempotape.stage.desk import Desk
 from tempotape.stage.desk_set import PLAYED_S
 from tempotape.stage.opening import Opening, open_set
 from tempotape.stage.session import SessionKeeper, resumed
-from tempotape.stage.state import opened
+from tempotape.stage.shown import answered
+from tempotape.stage.state import at_part, opened
+from tempotape.unit.calibration import load_calibration
+from tempotape.unit.trim import Trim, apply_trim
 from tests.plain_units import plain_calibration, plain_unit
 from tests.stage.conftest import Held, LastOpened, ScriptedLink, wren
 
@@ -561,3 +565,98 @@ def test_a_skipped_song_is_marked_in_the_list(desk):
     desk.skip()
     desk.step(1)
     assert [row[:5] for row in desk.answered.shown.songs[:2]] == ["- One", "> Two"]
+
+
+@pytest.fixture(scope="module")
+def kestrel():
+    return load_calibration(DEMO_UNIT)
+
+
+@pytest.fixture
+def demo(times, kestrel):
+    """The demo set on the demo's own unit."""
+
+    def build():
+        songs = open_set(DEMO_SET)
+        state = opened(songs.setlist, songs.parts)
+        kept, _ = SessionKeeper(state_folder(), DEMO_SET).load()
+        if kept is not None:
+            state = resumed(state, kept)
+        desk = Desk(
+            Opening(DEMO_UNIT, None, state, LastOpened(), songs=songs),
+            clock=times,
+            wall_clock=times,
+        )
+        desk.take_calibration(kestrel)
+        desk.take_link(ScriptedLink(), Held())
+        desk.look()
+        return desk
+
+    return build
+
+
+def answer(desk):
+    setting = desk.answered.setting
+    return setting.note, setting.head, setting.knob
+
+
+def test_undo_back_into_a_song_shows_the_answer_it_had(demo):
+    desk = demo()
+    before = desk.answered
+    typed(desk, "80")
+    desk.step(1)
+    desk.undo()
+    desk.undo()
+    assert desk.state.tempo_bpm == 96
+    assert desk.answered.setting == before.setting
+    # An eighth at 96 lasts 312.5 ms, a dotted eighth 468.75 ms.
+    setting = desk.answered.setting
+    assert abs(setting.delay_ms - setting.target_ms) <= 0.025 * setting.target_ms
+
+
+def test_undo_of_a_taste_shows_answer_and_next_move_as_before(demo):
+    desk = demo()
+    desk.song(1)
+    before = desk.answered.shown
+    desk.taste()
+    assert desk.answered.shown != before
+    desk.step(1)
+    desk.undo()
+    desk.undo()
+    assert desk.answered.shown == before
+
+
+def test_a_taste_chosen_for_a_song_counts_in_the_move_told_for_its_section(demo):
+    desk = demo()
+    desk.song(1)
+    desk.taste()
+    told = desk.answered.shown.next_song
+    desk.step(1)
+    assert desk.state.taste == "wobbly"
+    note, head, _ = answer(desk)
+    setting = desk.answered.setting
+    assert told.startswith("next last chorus, 128: ")
+    assert setting.knob_text in told or "leave" in told
+    assert told.endswith(f"({note})")
+    assert ("switch to" in told) == (head != desk.state.hand[0])
+
+
+def test_a_planned_reading_is_not_shown_for_another_tempo_than_its_own(demo):
+    desk = demo()
+    plan = dict(desk._plan)
+    edited = at_part(desk.state, 0, None)
+    typed_state = msgspec.structs.replace(edited, tempo_bpm=80.0, as_planned=True)
+    setting = answered(typed_state, desk.calibration, None, plan=plan).setting
+    assert abs(setting.delay_ms - setting.target_ms) <= 0.025 * setting.target_ms
+    assert setting.target_ms in {60_000 / 80 * share for share in (0.5, 0.75, 1.0)}
+
+
+def test_a_planned_reading_gives_way_where_the_tape_has_drifted_off_it(demo):
+    desk = demo()
+    plan = dict(desk._plan)
+    # 10 % slower is far beyond the 2.5 % that a listener notices.
+    slower = Trim(log_scale=0.1, error=0.004, at_unix_s=1000.0, count=1)
+    drifted = apply_trim(desk.fitted, slower, 1000.0)
+    setting = answered(desk.state, drifted, None, plan=plan).setting
+    given_ms = drifted.curve.delay_ms(setting.head, setting.knob)
+    assert given_ms == pytest.approx(setting.target_ms)
