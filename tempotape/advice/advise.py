@@ -8,7 +8,14 @@ import msgspec
 
 from tempotape.advice.ranking import Taste, hand_travel, ranked
 from tempotape.advice.reasons import reasons
-from tempotape.advice.settings import Setting, WayOut, nearest_tempo_bpm, setting_for
+from tempotape.advice.settings import (
+    Setting,
+    WayOut,
+    nearest_tempo_bpm,
+    safe_to_aim_at,
+    setting_for,
+    slowest_to_aim_at,
+)
 from tempotape.faults import InputFault
 from tempotape.tempo.notes import NOTE_VALUES, QUARTER, USUAL_REPEATS, NoteValue
 from tempotape.text import listed, nearest, quoted
@@ -121,7 +128,13 @@ def _way_out(
 ) -> WayOut | None:
     """The nearest trustworthy setting: the same note, another wanted one, or another tempo."""
     hand = (setting.head, setting.knob or 0.0)
-    stable = [other for other in others if other.reachable and other.zone != "unstable"]
+    stable = [
+        other
+        for other in others
+        if other.knob is not None
+        and other.zone != "unstable"
+        and safe_to_aim_at(calibration, other.knob)
+    ]
     if stable:
         best = min(
             stable,
@@ -135,9 +148,9 @@ def _way_out(
         return WayOut(best.note, best.head, best.knob, best.knob_text, wish.tempo_bpm, best.zone)
     note = NOTE_VALUES[setting.note]
     tempo_bpm = nearest_tempo_bpm(calibration, note, setting.head, wish.quarter_bpm, wish.tempo_bpm)
-    if tempo_bpm is None or calibration.trusted is None:
+    slowest = slowest_to_aim_at(calibration)
+    if tempo_bpm is None or slowest is None:
         return None
-    slowest = calibration.trusted[0]
     return WayOut(
         setting.note,
         setting.head,

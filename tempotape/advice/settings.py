@@ -8,7 +8,7 @@ from tempotape.advice.timing import ExpectedError, expected_error, noticeable_ms
 from tempotape.tempo.notes import NOTE_VALUES, NoteValue
 from tempotape.tempo.typed import FASTEST_BPM, SLOWEST_BPM
 from tempotape.unit.calibration import Calibration
-from tempotape.unit.knob import knob_text
+from tempotape.unit.knob import knob_text, told_exactly
 from tempotape.unit.steadiness import Zone
 
 
@@ -146,11 +146,44 @@ def _unreachable(note: NoteValue, head: str, target_ms: float) -> Setting:
     )
 
 
-def trusted_delays_ms(calibration: Calibration, head: str) -> tuple[float, float] | None:
-    """Shortest and longest delay of `head` where the tape is measured and not unstable."""
+def slowest_to_aim_at(calibration: Calibration) -> float | None:
+    """The slowest reading to send a hand to: measured, and a hand's step off the unstable stretch.
+
+    Where that stretch is what bounds it, it is a reading that is told exactly as it is. None where
+    no reading can be trusted.
+    """
     if calibration.trusted is None:
         return None
-    slow, fast = (calibration.curve.delay_ms(head, knob) for knob in calibration.trusted)
+    slow, fast = calibration.trusted
+    aim = _a_step_off_unstable(calibration)
+    if aim is None:
+        return slow
+    knob, up = calibration.unit.knob, calibration.curve.faster_up
+    aim = told_exactly(knob, aim, up=up)
+    return min(max(slow, aim), fast) if up else max(min(slow, aim), fast)
+
+
+def safe_to_aim_at(calibration: Calibration, knob: float) -> bool:
+    """Whether a hand that lands within its step of the reading stays off the unstable stretch."""
+    aim = _a_step_off_unstable(calibration)
+    return aim is None or (knob >= aim if calibration.curve.faster_up else knob <= aim)
+
+
+def _a_step_off_unstable(calibration: Calibration) -> float | None:
+    if calibration.unstable is None:
+        return None
+    step = calibration.unit.knob.step
+    low, high = calibration.unstable
+    return high + step if calibration.curve.faster_up else low - step
+
+
+def trusted_delays_ms(calibration: Calibration, head: str) -> tuple[float, float] | None:
+    """Shortest and longest delay of `head` where the tape is measured and safe from instability."""
+    slowest = slowest_to_aim_at(calibration)
+    if slowest is None or calibration.trusted is None:
+        return None
+    curve = calibration.curve
+    slow, fast = (curve.delay_ms(head, knob) for knob in (slowest, calibration.trusted[1]))
     return None if slow is None or fast is None else (fast, slow)
 
 

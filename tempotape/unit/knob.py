@@ -10,6 +10,8 @@ from tempotape.unit.model import Knob
 _PAST = ("", "5 past", "10 past", "quarter past", "20 past", "25 past", "half past")
 _BEFORE = ("25 to", "20 to", "quarter to", "10 to", "5 to")
 DEG_PER_HOUR = 30.0
+# A reading that arithmetic puts this part of a mark beside one is on it.
+_ON_MARK = 1e-6
 
 
 def travel(knob: Knob, reading: float) -> float:
@@ -38,6 +40,22 @@ def knob_text(knob: Knob, reading: float) -> str:
         return f"{knob.low + steps * knob.step + 0.0:.{_decimals(knob)}f}"
     words, off_minutes = _clock_words(knob, reading)
     return f"about {words}" if abs(off_minutes) > 0.5 else words
+
+
+def told_exactly(knob: Knob, reading: float, *, up: bool) -> float:
+    """The first reading from `reading` on, upwards or downwards, that `knob_text` tells as it is.
+
+    >>> told_exactly(Knob(low=0, high=10, step=0.2), 6.41, up=True)
+    6.6
+    """
+    size, origin = knob.step, knob.low
+    if knob.marks == "clock":
+        size = _grain_minutes(knob) / 60 * DEG_PER_HOUR * (knob.high - knob.low) / knob.sweep_deg
+        origin = (knob.low + knob.high) / 2  # straight up
+    marks = (reading - origin) / size
+    mark = math.ceil(marks - _ON_MARK) if up else math.floor(marks + _ON_MARK)
+    # Rounding takes off what multiplying adds.
+    return round(origin + mark * size, 9)
 
 
 def reading_text(knob: Knob, reading: float) -> str:
@@ -71,11 +89,16 @@ def _decimals(knob: Knob) -> int:
 def _clock(knob: Knob, reading: float) -> tuple[int, int, float]:
     """Hour 1 to 12, minute, and minutes that the pointer stands past them."""
     minutes = (pointer_deg(knob, reading) / DEG_PER_HOUR + 12) * 60
-    hand_minutes = knob.step / (knob.high - knob.low) * knob.sweep_deg / DEG_PER_HOUR * 60
-    grain = 15 if hand_minutes >= 15 - 1e-9 else 5
+    grain = _grain_minutes(knob)
     rounded = round(minutes / grain) * grain
     hour, minute = divmod(rounded, 60)
     return (hour - 1) % 12 + 1, minute, minutes - rounded
+
+
+def _grain_minutes(knob: Knob) -> int:
+    """How finely a clock position is told: what the hand can set, but nothing below 5 minutes."""
+    hand_minutes = knob.step / (knob.high - knob.low) * knob.sweep_deg / DEG_PER_HOUR * 60
+    return 15 if hand_minutes >= 15 - 1e-9 else 5
 
 
 def _clock_words(knob: Knob, reading: float) -> tuple[str, float]:

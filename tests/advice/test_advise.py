@@ -203,9 +203,47 @@ def test_the_way_out_may_be_another_note_value():
 def test_the_way_out_may_be_another_tempo():
     found = advise(only_short(), wish(60)).settings[0]
     assert found.zone == "unstable"
-    # 3 % flutter is met at reading 4/3, so a stable quarter lasts at most 28/(25 * 4/3) s, 840 ms.
-    assert found.way_out.tempo_bpm == pytest.approx(bpm_for(840))
-    assert found.reasons[1] == "way out: 71.4 to the quarter, head short at 1.34 (wobbly)"
+    # 3 % flutter is met at reading 4/3. A hand aims a step of 0.02 beside it, at 1.3533, and at
+    # the next reading it can be told, 1.36: 28 / (25 * 1.36) s.
+    assert found.way_out.knob == pytest.approx(1.36)
+    assert found.way_out.tempo_bpm == pytest.approx(bpm_for(28_000 / (25 * 1.36)), rel=1e-4)
+    assert found.reasons[1] == "way out: 72.9 to the quarter, head short at 1.36 (wobbly)"
+
+
+def backwards(step, *, marks="numbers", limits=LIMITS):
+    """One head on a knob that speeds the tape up downwards; 3 % flutter at 8.667."""
+    knob = Knob(low=0, high=10, step=step, marks=marks)
+    unit = plain_unit(heads={"short": 28.0}, knob=knob, limits=limits)
+    return plain_calibration(
+        unit,
+        lambda k: 25.0 * max(10 - k, 0.01),
+        measured=(0.0, 9.0),
+        flutter={9.0: 4.0, 0.0: 0.4},
+    )
+
+
+@pytest.mark.parametrize("step", [0.02, 0.05, 0.2, 0.25])
+@pytest.mark.parametrize("limits", [LIMITS, Steadiness(1.0, 3.0, unstable_knob=8.5)])
+@pytest.mark.parametrize("marks", ["numbers", "clock"])
+def test_the_way_out_is_a_hands_step_off_the_unstable_stretch_as_it_is_told(step, limits, marks):
+    known = backwards(step, marks=marks, limits=limits)
+    found = advise(known, wish(60)).settings[0]
+    assert found.zone == "unstable"
+    out = found.way_out
+    assert "about" not in out.knob_text
+    told = float(out.knob_text) if marks == "numbers" else out.knob
+    assert told == pytest.approx(out.knob)
+    assert known.zone_at(told + step * 0.999) == "wobbly"
+    # The tempo told is that of the reading told: 28 mm at 25 mm/s a reading below 10.
+    assert out.tempo_bpm == pytest.approx(bpm_for(28_000 / (25 * (10 - told))), rel=1e-4)
+
+
+def test_another_setting_at_the_very_edge_is_no_way_out():
+    # A quarter of 2080 ms on a gap of 70 mm is reading 1.346, less than a step from 4/3.
+    found = advise(two_heads(gaps=(60.0, 70.0)), wish(bpm_for(2080))).settings
+    short = next(s for s in found if s.head == "short")
+    assert (short.zone, short.way_out.head) == ("unstable", "short")
+    assert short.way_out.knob == pytest.approx(1.36)
 
 
 def test_no_way_out_is_said_plainly():

@@ -2,7 +2,7 @@
 
 import pytest
 
-from tempotape.unit.knob import knob_figure, knob_text, pointer_deg, travel
+from tempotape.unit.knob import knob_figure, knob_text, pointer_deg, told_exactly, travel
 from tempotape.unit.model import Knob
 
 NUMBERS = Knob(low=0, high=10, step=0.2)
@@ -27,6 +27,24 @@ def test_numbers_are_rounded_to_what_a_hand_can_set(step, reading, text):
     knob = Knob(low=0, high=10, step=step)
     assert knob_text(knob, reading) == text
     assert knob_figure(knob, reading) == text
+
+
+@pytest.mark.parametrize(
+    ("knob", "reading", "up", "found"),
+    [
+        (NUMBERS, 6.41, True, 6.6),
+        (NUMBERS, 6.59, False, 6.4),
+        (NUMBERS, 6.4, True, 6.4),
+        (NUMBERS, 6.4, False, 6.4),
+        # Five minutes of the clock are a twelfth of an hour.
+        (CLOCK, 14.51, True, 14 + 7 / 12),
+        (CLOCK, 14.49, False, 14 + 5 / 12),
+        (CLOCK, 14.5, True, 14.5),
+    ],
+)
+def test_the_next_reading_that_is_told_as_it_is(knob, reading, up, found):
+    assert told_exactly(knob, reading, up=up) == pytest.approx(found)
+    assert "about" not in knob_text(knob, found)
 
 
 def test_steps_count_from_the_low_end_stop():
