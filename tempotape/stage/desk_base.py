@@ -9,13 +9,16 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from tempotape.advice.advise import Wish
+from tempotape.advice.settings import setting_for
 from tempotape.faults import InputFault
 from tempotape.remembered import LastOpened, state_folder
 from tempotape.stage import state as stage_state
 from tempotape.stage.opening import Opening
 from tempotape.stage.session import SessionKeeper, session_of
 from tempotape.stage.shown import MIDI_BEATS_A_QUARTER, answered
-from tempotape.stage.state import StageState
+from tempotape.stage.state import StageState, Way
+from tempotape.tempo.notes import NOTE_VALUES
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.trim import apply_trim
 from tempotape.unit.trim_store import keep_trim, load_trim
@@ -158,8 +161,8 @@ class DeskBase:
         edited = {state.parts[at].number - 1 for at in state.edits}
         places = [at for song_at in state.show.played for at in by_song[song_at]]
         parts = [
-            _as_edited(state, at) if state.parts[at].number - 1 in edited else state.parts[at]
-            for at in places
+            _as_edited(state, at, calibration) if part.number - 1 in edited else part
+            for at, part in ((at, state.parts[at]) for at in places)
         ]
         try:
             plan = plan_parts("", parts, calibration, used=self._used)
@@ -215,10 +218,29 @@ class DeskBase:
             self.change(stage_state.step_head(self.state, self._fitted.unit.head_names))
 
     def way(self, step: int) -> None:
-        self.change(stage_state.step_way(self.state, step, self.answered.ways))
+        shown = self.answered
+        self.change(stage_state.step_way(self.state, step, shown.settings, shown.setting))
 
 
-def _as_edited(state: StageState, part_at: int) -> Part:
+def _as_edited(state: StageState, part_at: int, calibration: Calibration) -> Part:
     """A part of the set with what was changed of it on the stage."""
     there = stage_state.at_part(msgspec.structs.replace(state, following=False), part_at, None)
-    return msgspec.structs.replace(state.parts[part_at], tempo_bpm=there.tempo_bpm, wish=there.wish)
+    wish = there.wish and _by_way(there.wish, there.way, calibration)
+    return msgspec.structs.replace(state.parts[part_at], tempo_bpm=there.tempo_bpm, wish=wish)
+
+
+def _by_way(wish: Wish, way: Way | None, calibration: Calibration) -> Wish:
+    """The wish for the way that was chosen alone, where it can be gone at this tempo."""
+    note = None if way is None else NOTE_VALUES.get(way.note)
+    if way is None or note is None or note not in wish.repeats:
+        return wish
+    setting = setting_for(
+        calibration,
+        note=note,
+        head=way.head,
+        quarter_bpm=wish.quarter_bpm,
+        beat_bpm=wish.tempo_bpm,
+    )
+    if not setting.reachable or wish.head not in {None, way.head}:
+        return wish
+    return msgspec.structs.replace(wish, repeats=(note,), head=way.head)

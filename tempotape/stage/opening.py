@@ -12,7 +12,7 @@ from tempotape.demos import DEMO_SET, DEMO_UNIT
 from tempotape.faults import InputFault
 from tempotape.remembered import LastOpened, fits_folder, last_opened, remember, state_folder
 from tempotape.stage.session import SessionKeeper, resumed
-from tempotape.stage.state import StageState, opened, without_heads
+from tempotape.stage.state import StageState, at_tempo, opened, without_heads
 from tempotape.tempo.typed import tempo_bpm
 from tempotape.unit.calibration import Calibration, kept_calibration, load_calibration
 from tempotape.unit.model import Unit
@@ -95,9 +95,7 @@ def open_stage(
     if session is not None:
         state = without_heads(resumed(state, session), model.head_names)
     if bpm is not None:
-        state = msgspec.structs.replace(
-            state, tempo_bpm=bpm, source="typed", as_planned=False, following=False
-        )
+        state = msgspec.structs.replace(at_tempo(state, bpm, "typed"), following=False)
     if midi_in is not None:
         state = msgspec.structs.replace(state, following=True)
     kept = kept_calibration(model, fits_folder())

@@ -12,7 +12,7 @@ import msgspec
 from tempotape.advice.ranking import Taste
 from tempotape.keptfile import KeptFile
 from tempotape.songs.show_order import ShowOrder, reconciled
-from tempotape.stage.state import Edit, Source, StageState, at_part
+from tempotape.stage.state import Edit, Source, StageState, Way, at_part, at_tempo
 from tempotape.tempo.notes import NOTE_VALUES
 
 
@@ -33,13 +33,14 @@ class KeptEdit(msgspec.Struct, frozen=True):
     head: str | None = None
     head_chosen: bool = False
     factor: float | None = None
+    way: Way | None = None
 
 
 class Session(msgspec.Struct, frozen=True):
     """Where the player stood with a set, or with a unit and no set.
 
     `titles` are the songs as they stood in the file, so that a file that has changed since is
-    matched by them. Tempo, note, taste and head are those shown.
+    matched by them. Tempo, note, taste, head and way are those shown.
     """
 
     titles: tuple[str, ...] = ()
@@ -54,6 +55,7 @@ class Session(msgspec.Struct, frozen=True):
     note: str | None = None
     taste: Taste = "steady"
     head: str | None = None
+    way: Way | None = None
 
 
 def session_of(state: StageState) -> Session:
@@ -76,6 +78,7 @@ def session_of(state: StageState) -> Session:
         note=state.note.name if state.note else None,
         taste=state.taste,
         head=state.head,
+        way=state.way,
     )
 
 
@@ -86,7 +89,9 @@ def resumed(state: StageState, kept: Session) -> StageState:
     """
     if state.setlist is None:
         note = NOTE_VALUES.get(kept.note) if kept.note else None
-        state = msgspec.structs.replace(state, note=note, taste=kept.taste, head=kept.head)
+        state = msgspec.structs.replace(
+            state, note=note, taste=kept.taste, head=kept.head, way=kept.way
+        )
         return _with_tempo(state, kept)
     titles = _titles(state)
     before = _renamed(kept.titles, titles)
@@ -120,13 +125,9 @@ def _with_tempo(state: StageState, kept: Session) -> StageState:
     unknown = {"clock"} if state.setlist else {"clock", "typed", "tapped", "tape"}
     if kept.tempo_bpm is None or kept.source not in unknown:
         return msgspec.structs.replace(state, following=kept.following)
-    return msgspec.structs.replace(
-        state,
-        tempo_bpm=kept.tempo_bpm,
-        source="clock" if kept.source == "clock" else "typed",
-        following=kept.following,
-        as_planned=False,
-    )
+    source: Source = "clock" if kept.source == "clock" else "typed"
+    state = msgspec.structs.replace(state, following=kept.following)
+    return at_tempo(state, kept.tempo_bpm, source)
 
 
 def _titles(state: StageState) -> tuple[str, ...]:
@@ -151,6 +152,7 @@ def _kept(state: StageState, titles: tuple[str, ...], part_at: int, edit: Edit) 
         head=edit.head,
         head_chosen=edit.head_chosen,
         factor=edit.factor,
+        way=edit.way,
     )
 
 
@@ -174,7 +176,15 @@ def _known(
             note = NOTE_VALUES.get(edit.note) if edit.note else None
             yield (
                 sections[edit.section_nth],
-                Edit(edit.tempo_bpm, note, edit.taste, edit.head, edit.head_chosen, edit.factor),
+                Edit(
+                    edit.tempo_bpm,
+                    note,
+                    edit.taste,
+                    edit.head,
+                    edit.head_chosen,
+                    edit.factor,
+                    edit.way,
+                ),
             )
 
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from tempotape.advice.advise import Wish, advise
+from tempotape.advice.advise import advise
 from tempotape.advice.settings import Setting
-from tempotape.advice.timing import noticeable_ms
+from tempotape.advice.timing import expected_error, noticeable_ms
 from tempotape.advice.wording import timing_word, zone_words
 from tempotape.stage.state import StageState, at_part, typing_fault
 from tempotape.text import printable
@@ -85,11 +85,11 @@ class Shown(msgspec.Struct, frozen=True):
 
 
 class Answered(msgspec.Struct, frozen=True):
-    """What is shown, and the setting it stands for."""
+    """What is shown, the setting it stands for, and all there are, best first."""
 
     shown: Shown
     setting: Setting | None
-    ways: int
+    settings: tuple[Setting, ...]
 
 
 def answered(
@@ -111,11 +111,8 @@ def answered(
     settings: tuple[Setting, ...] = ()
     if calibration is not None and wish is not None:
         settings = advise(calibration, wish).settings
+    setting = None if calibration is None else _setting(calibration, state, settings, plan)
     ways = sum(setting.reachable for setting in settings)
-    setting = settings[min(state.way, max(ways - 1, 0))] if settings else None
-    planned = plan.get(state.part_at) if plan and state.as_planned else None
-    if planned is not None and calibration is not None and wish is not None:
-        setting = _of_plan(calibration, wish, settings, planned) or setting
     head, figure = _large(calibration, state, setting)
     shown = Shown(
         tempo=_tempo(state),
@@ -136,7 +133,57 @@ def answered(
         brief=_brief(setting),
         unstable=setting is not None and setting.zone == "unstable",
     )
-    return Answered(shown, setting, ways)
+    return Answered(shown, setting, settings)
+
+
+def _setting(
+    calibration: Calibration, state: StageState, settings: Sequence[Setting], plan: Plan | None
+) -> Setting | None:
+    """The one to show: by the way that was chosen, else as planned, else the best."""
+    if not settings:
+        return None
+    way = state.way
+    chosen = None if way is None else _by_way(settings, way.note, way.head)
+    if chosen is not None and way is not None and way.knob is not None:
+        left = _at_reading(calibration, chosen, way.knob)
+        if left is not None:
+            return left
+    planned = plan.get(state.part_at) if plan and state.as_planned else None
+    of_plan = None
+    if planned is not None and planned.tempo_bpm == state.tempo_bpm:
+        of_plan = _of_plan(calibration, settings, planned)
+    if chosen is not None:
+        return of_plan if _same_way(chosen, of_plan) else chosen
+    return of_plan or settings[0]
+
+
+def _by_way(settings: Sequence[Setting], note: str | None, head: str | None) -> Setting | None:
+    """The setting with that note value and head, None where it is not to be had."""
+    return next((one for one in settings if one.reachable and _is_way(one, note, head)), None)
+
+
+def _is_way(setting: Setting, note: str | None, head: str | None) -> bool:
+    return (setting.note, setting.head) == (note, head)
+
+
+def _at_reading(calibration: Calibration, setting: Setting, knob: float) -> Setting | None:
+    """The setting with the knob a little beside; None where that is heard."""
+    delay_ms = calibration.curve.delay_ms(setting.head, knob)
+    if delay_ms is None or abs(delay_ms - setting.target_ms) > noticeable_ms(setting.target_ms):
+        return None
+    error = expected_error(calibration, setting.head, knob)
+    beside = msgspec.structs.replace(
+        setting,
+        knob=knob,
+        knob_text=knob_text(calibration.unit.knob, knob),
+        delay_ms=delay_ms,
+        error_ms=error.total_ms,
+        ms_per_step=error.hand_ms,
+        flutter_percent=calibration.flutter_at(knob),
+        zone=calibration.zone_at(knob),
+        error_parts_ms=error,
+    )
+    return msgspec.structs.replace(beside, in_time=beside.looseness <= 1.0)
 
 
 def _large(
@@ -363,52 +410,37 @@ def _coming(
     there: StageState, calibration: Calibration, plan: Plan | None
 ) -> tuple[float, Setting] | None:
     """The tempo and the setting of the part that comes, None where its tempo is not known."""
-    planned = plan.get(there.part_at) if plan and there.as_planned else None
     wish = there.wish
     if wish is None:
         return None
-    settings = advise(calibration, wish).settings
-    chosen = None if planned is None else _of_plan(calibration, wish, settings, planned)
-    return wish.tempo_bpm, chosen or settings[0]
+    setting = _setting(calibration, there, advise(calibration, wish).settings, plan)
+    return None if setting is None else (wish.tempo_bpm, setting)
 
 
 def _of_plan(
-    calibration: Calibration, wish: Wish, settings: Sequence[Setting], planned: PlannedSong
+    calibration: Calibration, settings: Sequence[Setting], planned: PlannedSong
 ) -> Setting | None:
-    """The setting that the plan chose, be it at a reading a little beside.
+    """The setting that the plan chose, be it at a reading a little beside; None where none is.
 
-    None where the plan has none, or was made for another tempo. Where the tape no longer lands in
-    time at the reading of the plan, as it drifts, the way of the plan at the reading it has now.
+    Where the tape has drifted so far that the reading of the plan is no longer in time, the way of
+    the plan at the reading it has now.
     """
-    if planned.knob is None or planned.tempo_bpm != wish.tempo_bpm:
+    chosen = _by_way(settings, planned.note, planned.head)
+    if chosen is None or planned.knob is None:
         return None
-    way = (planned.note, planned.head)
-    chosen = next((one for one in settings if (one.note, one.head) == way), None)
-    if chosen is None or planned.head is None:
-        return None
-    delay_ms = calibration.curve.delay_ms(planned.head, planned.knob)
-    if delay_ms is None or abs(delay_ms - chosen.target_ms) > noticeable_ms(chosen.target_ms):
-        return chosen
-    return _as_planned(chosen, planned, delay_ms)
+    return _as_planned(calibration, chosen, planned) or chosen
 
 
 def _same_way(setting: Setting, other: Setting | None) -> bool:
-    return other is not None and (setting.note, setting.head) == (other.note, other.head)
+    return other is not None and _is_way(setting, other.note, other.head)
 
 
-def _as_planned(setting: Setting, planned: PlannedSong, delay_ms: float) -> Setting:
+def _as_planned(calibration: Calibration, setting: Setting, planned: PlannedSong) -> Setting | None:
     """The setting at the reading of the plan, where the knob may stay and is still in time."""
-    return msgspec.structs.replace(
-        setting,
-        rank=1,
-        knob=planned.knob,
-        knob_text=planned.knob_text,
-        delay_ms=delay_ms,
-        error_ms=planned.error_ms,
-        flutter_percent=planned.flutter_percent,
-        zone=planned.zone,
-        in_time=planned.in_time,
-    )
+    assert planned.knob is not None  # noqa: S101 - looked at before
+    there = _at_reading(calibration, setting, planned.knob)
+    # The plan knows of a tempo that moves, too.
+    return there and msgspec.structs.replace(there, in_time=planned.in_time)
 
 
 def _songs(state: StageState, plan: Plan | None) -> tuple[str, ...]:

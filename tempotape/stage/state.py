@@ -17,6 +17,10 @@ from tempotape.tempo.notes import NOTE_VALUES, QUARTER, USUAL_REPEATS, NoteValue
 from tempotape.tempo.typed import FASTEST_BPM, SLOWEST_BPM, tempo_bpm
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from tempotape.advice.settings import Setting
+
     # What only a set, taps or a trim need is not loaded before there are any.
     from tempotape.songs.parts import Part
     from tempotape.songs.setlist import Setlist, Song
@@ -42,11 +46,22 @@ _MORE_NOTES = tuple(
 )
 
 
+class Way(msgspec.Struct, frozen=True):
+    """One of the ranked settings as the player chose it, by its note value and head.
+
+    `knob` is the reading that the knob was left at, None where it is the setting's own.
+    """
+
+    note: str
+    head: str
+    knob: float | None = None
+
+
 class Edit(msgspec.Struct, frozen=True):
     """What the player changed of one song, or section of one, on the stage; None is not changed.
 
     `head` counts where `head_chosen`, and is None there where the player insists on none. `factor`
-    is what a followed clock's tempo is multiplied by.
+    is what a followed clock's tempo is multiplied by, `way` the setting chosen among the ranked.
     """
 
     tempo_bpm: float | None = None
@@ -55,6 +70,7 @@ class Edit(msgspec.Struct, frozen=True):
     head: str | None = None
     head_chosen: bool = False
     factor: float | None = None
+    way: Way | None = None
 
 
 _UNCHANGED = Edit()
@@ -66,11 +82,11 @@ class StageState(msgspec.Struct, frozen=True):
 
     `parts` is what the set plays, `show` its order; `part_at` is the place among the parts.
     `tempo_bpm` counts the song's beat; `typing` holds the digits of a tempo not yet closed. `note`
-    and `head` narrow the answer where not None. `way` counts down from the best setting;
-    `as_planned` asks for the setting of the plan instead. `hand` is where the switch and the knob
-    were left by the answer before. `taps` is the series behind a tapped tempo. `edits` holds what
-    was changed, by place among the parts. `trim` is what the unit has drifted by. `leading_bpm` is
-    the tempo of the clock sent, in quarter notes a minute, None while none is.
+    and `head` narrow the answer where not None. `way` is the setting chosen among the ranked, None
+    for the best of them; `as_planned` asks for that of the plan instead. `hand` is where the switch
+    and the knob were left by the answer before. `taps` is the series behind a tapped tempo. `edits`
+    holds what was changed, by place among the parts. `trim` is what the unit has drifted by.
+    `leading_bpm` is the tempo of the clock sent, in quarter notes a minute, None while none is.
     """
 
     setlist: Setlist | None = None
@@ -84,7 +100,7 @@ class StageState(msgspec.Struct, frozen=True):
     note: NoteValue | None = None
     taste: Taste = "steady"
     head: str | None = None
-    way: int = 0
+    way: Way | None = None
     as_planned: bool = False
     hand: tuple[str, float] | None = None
     taps: TapReading | None = None
@@ -209,10 +225,28 @@ def at_part(
         note=edit.note,
         taste=edit.taste or song.taste,
         head=edit.head if edit.head_chosen else song.head,
-        way=0,
+        way=_free(edit.way) if source == "clock" else edit.way,
         as_planned=source != "clock",
         hand=hand,
     )
+
+
+def _free(way: Way | None) -> Way | None:
+    """The way with the knob at its own reading, as another tempo asks for."""
+    return None if way is None else _replace(way, knob=None)
+
+
+def at_tempo(state: StageState, tempo_bpm: float, source: Source) -> StageState:
+    """The state at another tempo, by the way that was chosen for the one before."""
+    return _replace(
+        state, tempo_bpm=tempo_bpm, source=source, way=_free(state.way), as_planned=False
+    )
+
+
+def _with_own_tempo(state: StageState, tempo_bpm: float, source: Source) -> StageState:
+    """The state at a tempo that is the song's from now on, and no clock's."""
+    there = _replace(at_tempo(state, tempo_bpm, source), following=False)
+    return _edited(there, tempo_bpm=tempo_bpm, way=there.way)
 
 
 def _edited(state: StageState, **changes: Any) -> StageState:
@@ -249,8 +283,7 @@ def _with_typing(state: StageState, typing: str) -> StageState:
         bpm = tempo_bpm(typing)
     except InputFault:
         return typed
-    typed = _replace(typed, tempo_bpm=bpm, source="typed", following=False, way=0)
-    return _edited(typed, tempo_bpm=bpm)
+    return _with_own_tempo(typed, bpm, "typed")
 
 
 def close_typing(state: StageState) -> StageState:
@@ -277,18 +310,19 @@ def follow(state: StageState, *, on: bool) -> StageState:
 
 def without_heads(state: StageState, known: tuple[str, ...]) -> StageState:
     """The state with no insistence of the player's on a head that the unit does not have."""
-    edits = {
-        at: edit
-        if edit.head is None or edit.head in known
-        else _replace(edit, head=None, head_chosen=False)
-        for at, edit in state.edits.items()
-    }
+
+    def known_of(edit: Edit) -> Edit:
+        if edit.head is not None and edit.head not in known:
+            edit = _replace(edit, head=None, head_chosen=False)
+        return _replace(edit, way=way_of(edit.way))
+
+    def way_of(way: Way | None) -> Way | None:
+        return way if way is not None and way.head in known else None
+
+    edits = {at: known_of(edit) for at, edit in state.edits.items()}
     head = state.head if state.head in known else None
-    return (
-        state
-        if (edits, head) == (state.edits, state.head)
-        else _replace(state, edits=edits, head=head)
-    )
+    there = _replace(state, edits=edits, head=head, way=way_of(state.way))
+    return state if there == state else there
 
 
 def with_clock(state: StageState, bpm: float) -> StageState:
@@ -297,7 +331,7 @@ def with_clock(state: StageState, bpm: float) -> StageState:
     same = state.tempo_bpm == in_beats and state.source == "clock"
     if not state.following or same or not SLOWEST_BPM <= in_beats <= FASTEST_BPM:
         return state
-    return _replace(state, tempo_bpm=in_beats, source="clock", way=0, as_planned=False)
+    return at_tempo(state, in_beats, "clock")
 
 
 def times(state: StageState, factor: float) -> StageState:
@@ -307,26 +341,18 @@ def times(state: StageState, factor: float) -> StageState:
     bpm = state.tempo_bpm * factor
     if not SLOWEST_BPM <= bpm <= FASTEST_BPM:
         return state
-    changed = _replace(state, tempo_bpm=bpm, typing="", way=0)
+    closed = close_typing(state)
     if state.source == "clock":
-        return _edited(changed, factor=state.factor * factor)
-    return _edited(_replace(changed, source="typed"), tempo_bpm=bpm)
+        return _edited(at_tempo(closed, bpm, "clock"), factor=state.factor * factor)
+    there = at_tempo(closed, bpm, "typed")
+    return _edited(there, tempo_bpm=bpm, way=there.way)
 
 
 def with_taps(state: StageState, taps: TapReading) -> StageState:
     """The tempo tapped, where it is one; taps count the song's beat."""
     if not SLOWEST_BPM <= taps.tempo_bpm <= FASTEST_BPM:
         return state
-    tapped = _replace(
-        state,
-        tempo_bpm=taps.tempo_bpm,
-        source="tapped",
-        taps=taps,
-        typing="",
-        following=False,
-        way=0,
-    )
-    return _edited(tapped, tempo_bpm=taps.tempo_bpm)
+    return _with_own_tempo(_replace(state, taps=taps, typing=""), taps.tempo_bpm, "tapped")
 
 
 def with_trim(state: StageState, trim: Trim | None) -> StageState:
@@ -348,9 +374,9 @@ def lead(
         leading_bpm=quarter_bpm,
         note=note or state.note,
         head=head or state.head,
-        way=0 if note or head else state.way,
+        way=None if note or head else state.way,
     )
-    changes: dict[str, Any] = {"tempo_bpm": tempo_bpm}
+    changes: dict[str, Any] = {"tempo_bpm": tempo_bpm, "way": led.way}
     if note is not None:
         changes["note"] = note
     if head is not None:
@@ -367,12 +393,12 @@ def step_note(state: StageState, step: int) -> StageState:
     """The next note value: all wanted ones, each wanted one, then the other usual ones."""
     choices = (None, *dict.fromkeys((*state.wanted, *_MORE_NOTES)))
     at = (choices.index(state.note) + step) % len(choices)
-    return _edited(_replace(state, note=choices[at], way=0), note=choices[at])
+    return _edited(_replace(state, note=choices[at], way=None), note=choices[at], way=None)
 
 
 def step_taste(state: StageState) -> StageState:
     taste = TASTES[(TASTES.index(state.taste) + 1) % len(TASTES)]
-    return _edited(_replace(state, taste=taste, way=0), taste=taste)
+    return _edited(_replace(state, taste=taste, way=None), taste=taste, way=None)
 
 
 def step_head(state: StageState, heads: tuple[str, ...]) -> StageState:
@@ -380,10 +406,21 @@ def step_head(state: StageState, heads: tuple[str, ...]) -> StageState:
     choices = (None, *heads)
     at = (choices.index(state.head) + 1) % len(choices) if state.head in choices else 0
     head = choices[at]
-    return _edited(_replace(state, head=head, way=0), head=head, head_chosen=True)
+    there = _replace(state, head=head, way=None)
+    return _edited(there, head=head, head_chosen=True, way=None)
 
 
-def step_way(state: StageState, step: int, ways: int) -> StageState:
-    """The next or the previous of the ranked settings."""
-    way = min(max(state.way + step, 0), max(ways - 1, 0))
-    return _replace(state, way=way, as_planned=False)
+def step_way(
+    state: StageState, step: int, settings: Sequence[Setting], shown: Setting | None
+) -> StageState:
+    """The next or the previous of the ranked settings, counted from the one that is shown."""
+    if shown is None or shown.knob is None:
+        return state
+    ways = [(one.note, one.head) for one in settings if one.reachable]
+    here = ways.index((shown.note, shown.head))
+    at = min(max(here + step, 0), len(ways) - 1)
+    way = Way(*ways[at])
+    # At either end there is no other way, but the one shown may stand at another's reading.
+    if at == here and not state.as_planned and _free(state.way) in {None, way}:
+        return state
+    return _edited(_replace(state, way=way), way=way)

@@ -57,7 +57,7 @@ def test_taps_by_pedal_are_timed_by_their_arrival_and_not_by_when_they_are_read(
         ("next note value", lambda desk: desk.state.note.name == "quarter"),
         ("next taste", lambda desk: desk.state.taste == "wobbly"),
         ("next head", lambda desk: desk.state.head == "short"),
-        ("other way", lambda desk: desk.state.way == 1),
+        ("other way", lambda desk: desk.answered.setting.rank == 2),
         ("follow clock", lambda desk: desk.state.following),
         ("lead", lambda desk: desk.state.leading_bpm == pytest.approx(120)),
         ("half tempo", lambda desk: desk.state.tempo_bpm == 60),

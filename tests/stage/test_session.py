@@ -8,6 +8,7 @@ import pytest
 from tempotape.songs.setlist import Section, Setlist, Song
 from tempotape.stage import state as stage_state
 from tempotape.stage.session import Session, SessionKeeper, resumed, session_of
+from tempotape.stage.state import Edit, Way
 from tempotape.tempo.notes import NOTE_VALUES
 
 SET = Path("/somewhere/set.toml")
@@ -181,3 +182,24 @@ def test_a_section_is_known_by_its_name():
     assert {back.parts[at].section: edit.tempo_bpm for at, edit in back.edits.items()} == {
         "bridge": 85
     }
+
+
+def test_the_way_chosen_is_kept_for_its_song_and_without_a_set_too():
+    way = Way("quarter", "long", 5.55)
+    state = msgspec.structs.replace(at_song(stage_state.opened(SONGS), 1, None), way=way)
+    edits = {state.part_at: Edit(way=way)}
+    back = resumed(stage_state.opened(SONGS), kept(msgspec.structs.replace(state, edits=edits)))
+    assert (back.way, back.edits) == (way, edits)
+    assert at_song(back, 0, None).way is None
+    alone = msgspec.structs.replace(stage_state.opened(None), way=way)
+    assert resumed(stage_state.opened(None), kept(alone)).way == way
+
+
+def test_what_was_kept_before_ways_were_still_opens():
+    state = stage_state.step_taste(at_song(stage_state.opened(SONGS), 1, None))
+    old = msgspec.json.decode(msgspec.json.encode(session_of(state)))
+    del old["way"]
+    for edit in old["edits"]:
+        del edit["way"]
+    back = resumed(stage_state.opened(SONGS), msgspec.convert(old, Session))
+    assert (back.song.title, back.taste, back.way) == ("B", "wobbly", None)

@@ -660,3 +660,60 @@ def test_a_planned_reading_gives_way_where_the_tape_has_drifted_off_it(demo):
     setting = answered(desk.state, drifted, None, plan=plan).setting
     given_ms = drifted.curve.delay_ms(setting.head, setting.knob)
     assert given_ms == pytest.approx(setting.target_ms)
+
+
+def test_a_way_once_chosen_stays_with_its_song(demo):
+    desk = demo()
+    best = answer(desk)[:2]
+    desk.way(1)
+    chosen = answer(desk)[:2]
+    assert chosen != best
+    desk.step(1)
+    assert desk.state.way is None
+    desk.step(-1)
+    assert answer(desk)[:2] == chosen
+    typed(desk, "97")
+    assert answer(desk)[:2] == chosen
+    desk.look()
+    desk._keeper.close()  # the disk has it; the desk itself is never told to leave
+    assert answer(demo())[:2] == chosen
+    desk.undo()
+    desk.undo()
+    desk.undo()
+    desk.undo()
+    assert answer(desk)[:2] == best
+
+
+def test_a_way_stays_while_the_clock_that_is_followed_moves(demo):
+    desk = demo()
+    desk.choose_input("Beatbox")
+    desk._link.clock("locked", 96.0)
+    desk.look()
+    desk.way(1)
+    chosen = answer(desk)
+    desk._link.clock("locked", 96.4)
+    desk.look()
+    assert answer(desk)[:2] == chosen[:2]
+    assert answer(desk)[2] != chosen[2]
+
+
+def test_ways_are_counted_from_the_planned_setting(demo):
+    desk = demo()
+    desk.to_song(3)
+    ranked = [(one.note, one.head) for one in desk.answered.settings]
+    at = ranked.index(answer(desk)[:2])
+    assert at == 1  # the plan took the second best
+    desk.way(1)
+    assert answer(desk)[:2] == ranked[2]
+    desk.way(-1)
+    desk.way(-1)
+    assert answer(desk)[:2] == ranked[0]
+
+
+def test_the_plan_goes_the_way_that_was_chosen(demo):
+    desk = demo()
+    desk.way(1)
+    note, head, _ = answer(desk)
+    assert (desk._plan[0].note, desk._plan[0].head) == (note, head)
+    typed(desk, "30")  # out of reach that way
+    assert desk._plan[0].knob is not None

@@ -3,9 +3,11 @@
 import msgspec
 import pytest
 
+from tempotape.advice.advise import advise
 from tempotape.songs.setlist import Setlist, Song
 from tempotape.stage import state as stage_state
-from tempotape.stage.state import StageState
+from tempotape.stage.state import StageState, Way
+from tests.stage.conftest import wren
 
 SONGS = Setlist(
     format=1,
@@ -73,7 +75,7 @@ def test_a_song_brings_its_tempo_taste_and_head():
         "wobbly",
         "long",
     )
-    assert (state.way, state.hand) == (0, ("short", 4.0))
+    assert (state.way, state.hand) == (None, ("short", 4.0))
     # A dotted-quarter beat of 60 is a quarter of 90.
     assert state.wish.quarter_bpm == 90
     assert state.parts[state.next_part_at].title == "Three"
@@ -189,8 +191,41 @@ def test_tastes_and_heads_go_round():
 
 
 def test_ways_stay_within_what_can_be_reached():
-    state = StageState()
-    assert stage_state.step_way(state, 1, 3).way == 1
-    assert stage_state.step_way(state, -1, 3).way == 0
-    assert stage_state.step_way(msgspec.structs.replace(state, way=2), 1, 3).way == 2
-    assert stage_state.step_way(state, 1, 0).way == 0
+    state = StageState(tempo_bpm=120.0)
+    settings = advise(wren(), state.wish).settings
+    reachable = [Way(one.note, one.head) for one in settings if one.reachable]
+    assert len(reachable) == 5 < len(settings)
+    seen = []
+    for step in (1, 1, 1, 1, 1, -1, -1, -1, -1, -1):
+        shown = settings[reachable.index(state.way) if state.way else 0]
+        state = stage_state.step_way(state, step, settings, shown)
+        seen.append(reachable.index(state.way))
+    assert seen == [1, 2, 3, 4, 4, 3, 2, 1, 0, 0]
+
+
+def test_there_is_no_other_way_from_the_best_upwards_or_from_nowhere():
+    state = StageState(tempo_bpm=120.0)
+    settings = advise(wren(), state.wish).settings
+    assert stage_state.step_way(state, -1, settings, settings[0]) is state
+    assert stage_state.step_way(state, 1, settings, settings[-1]) is state
+    assert stage_state.step_way(state, 1, (), None) is state
+
+
+def test_a_new_tempo_keeps_the_way_and_new_wishes_do_not():
+    way = Way("quarter", "short", 2.2)
+    state = msgspec.structs.replace(StageState(tempo_bpm=120.0), way=way)
+    kept = Way("quarter", "short")
+    assert typed(state, "121").way == kept
+    assert stage_state.times(state, 2.0).way == kept
+    followed = stage_state.follow(state, on=True)
+    assert stage_state.with_clock(followed, 121.0).way == kept
+    assert stage_state.step_taste(state).way is None
+    assert stage_state.step_note(state, 1).way is None
+    assert stage_state.step_head(state, ("short", "long")).way is None
+
+
+def test_a_way_on_a_head_the_unit_lacks_is_let_go():
+    settings = advise(wren(), StageState(tempo_bpm=120.0).wish).settings
+    state = stage_state.step_way(stage_state.opened(SONGS), 1, settings, settings[0])
+    gone = stage_state.without_heads(state, ("near", "far"))
+    assert (gone.way, gone.edits) == (None, {0: stage_state.Edit()})
