@@ -7,16 +7,20 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from tempotape.advice.settings import Setting
+from tempotape.advice.timing import noticeable_ms
 from tempotape.faults import InputFault
 from tempotape.remembered import LastOpened, remember, state_folder
 from tempotape.stage import state as stage_state
 from tempotape.stage.desk_base import MOST_UNDO, DeskBase
+from tempotape.stage.state import Way
 from tempotape.tempo.notes import NOTE_VALUES
 from tempotape.tempo.typed import FASTEST_BPM, SLOWEST_BPM, delay_ms
-from tempotape.unit.trim import trim_text, trimmed_by, typed_error_ms
+from tempotape.unit.trim import apply_trim, trim_text, trimmed_by, typed_error_ms
 
 if TYPE_CHECKING:
     from tempotape.advice.lead import LeadTempo
+    from tempotape.stage.tapping import RepeatsTapped
+    from tempotape.unit.trim import Trim
 
 TYPING_CLOSES_AFTER_S = 2.0
 _TEMPO_LIMITS = f"a tempo is from {SLOWEST_BPM:g} to {FASTEST_BPM:g}"
@@ -171,24 +175,29 @@ class TempoDesk(DeskBase):
 
     def _trim(self, setting: Setting, measured_ms: float, error_ms: float) -> None:
         """Scale the curve by what the evidence supports; the unit stands at `setting`."""
-        if self._fitted is None or setting.knob is None:
-            return
-        now_s = self._wall_clock()
         try:
-            trim = trimmed_by(
-                self.state.trim,
-                self._fitted,
-                head=setting.head,
-                knob=setting.knob,
-                measured_ms=measured_ms,
-                measured_error_ms=error_ms,
-                now_unix_s=now_s,
-            )
+            trim = self._trimmed(setting, measured_ms, error_ms)
         except InputFault as fault:
             self.message = fault.sentence
             return
-        told = f"{trim_text(trim, now_s)}: u undoes it"
-        self.change(stage_state.with_trim(self.state, trim), message=told)
+        self.change(stage_state.with_trim(self.state, trim), message=self._told_trim(trim))
+
+    def _trimmed(self, setting: Setting, measured_ms: float, error_ms: float) -> Trim | None:
+        """The trim with this evidence. Raises InputFault where it shows no drift."""
+        if self._fitted is None or setting.knob is None:
+            return self.state.trim
+        return trimmed_by(
+            self.state.trim,
+            self._fitted,
+            head=setting.head,
+            knob=setting.knob,
+            measured_ms=measured_ms,
+            measured_error_ms=error_ms,
+            now_unix_s=self._wall_clock(),
+        )
+
+    def _told_trim(self, trim: Trim | None) -> str:
+        return "" if trim is None else f"{trim_text(trim, self._wall_clock())}: u undoes it"
 
     # The tape leads
 
@@ -197,17 +206,47 @@ class TempoDesk(DeskBase):
         if self.state.leading_bpm is not None:
             self.change(stage_state.lead_no_more(self.state))
             return False
+        repeats, self._repeats = self._repeats, None
+        if repeats is not None:
+            return self._lead_by_taps(repeats)
+        setting = self.answered.setting
+        if setting is None or self._tempo_of(setting) is None:
+            self.message = "no tempo of the tape is known: set a tempo first"
+            return False
+        return self._lead(setting, self._tempo_of(setting), self.state.trim)
+
+    def _lead_by_taps(self, repeats: RepeatsTapped) -> bool:
+        """Lead by the repeats just tapped: where the knob stands, the tape makes these."""
+        setting = repeats.setting
         try:
-            tempo_bpm = self._tempo_of_tape()
+            tapped = repeats.delay_ms
+            trim = self._trimmed(setting, *tapped) if tapped else None
         except InputFault as fault:
             self.message = fault.sentence
             return False
-        if tempo_bpm is None:
-            self.message = "no tempo of the tape is known: set a tempo first"
+        if tapped is None:
+            self.message = f"too few taps to lead by: {repeats.LEAST} are the least"
             return False
-        if not self._can_lead(tempo_bpm):
+        if not self._gives(setting, tapped[0], trim):
+            self.message = "the taps are too loose to lead by: tap more of the repeats, then l"
             return False
-        self.change(stage_state.lead(self.state, tempo_bpm))
+        return self._lead(setting, self._tempo_of(setting, tapped[0]), trim)
+
+    def _gives(self, setting: Setting, delay_ms: float, trim: Trim | None) -> bool:
+        """Whether the unit, trimmed so, is known to give this delay where it stands."""
+        if self._fitted is None or setting.knob is None:
+            return False
+        curve = apply_trim(self._fitted, trim, self._wall_clock()).curve
+        given_ms = curve.delay_ms(setting.head, setting.knob)
+        return given_ms is not None and abs(given_ms - delay_ms) <= noticeable_ms(delay_ms)
+
+    def _lead(self, setting: Setting, tempo_bpm: float | None, trim: Trim | None) -> bool:
+        """Send the tempo, with switch and knob where they are; whether a port has to be chosen."""
+        if tempo_bpm is None or not self._can_lead(tempo_bpm):
+            return False
+        way = Way(setting.note, setting.head, setting.knob)
+        told = self._told_trim(trim) if trim != self.state.trim else ""
+        self.change(stage_state.lead(self.state, tempo_bpm, way, trim), message=told)
         return self._output_wanted()
 
     def _can_lead(self, tempo_bpm: float) -> bool:
@@ -223,7 +262,7 @@ class TempoDesk(DeskBase):
         if not self._can_lead(tempo.tempo_bpm):
             return False
         note = NOTE_VALUES[tempo.note]
-        self.change(stage_state.lead(self.state, tempo.tempo_bpm, note=note, head=tempo.head))
+        self.change(stage_state.lead_at(self.state, tempo.tempo_bpm, note, tempo.head))
         return self._output_wanted()
 
     def lead_tempos(self) -> tuple[LeadTempo, ...]:
@@ -245,26 +284,17 @@ class TempoDesk(DeskBase):
         beat = float(self.state.beat.quarters)
         return tuple(tempo for tempo in report.tempos if _is_clock(tempo.tempo_bpm * beat))
 
-    def _tempo_of_tape(self) -> float | None:
-        """The tempo, in the song's beat, of the repeats just tapped or of the setting shown.
+    def _tempo_of(self, setting: Setting, delay_ms: float | None = None) -> float | None:
+        """The tempo, in the song's beat, of the setting's repeats or of these.
 
-        Raises InputFault where it cannot be told which repeats were tapped.
+        Out of reach, the nearest that can be; None where there is none.
         """
         from tempotape.advice.lead import tempo_of_setting  # noqa: PLC0415
 
-        setting = self.answered.setting
-        repeats, self._repeats = self._repeats, None
-        if repeats is not None:
-            tapped = repeats.delay_ms
-            if tapped is None:
-                raise InputFault(f"too few taps to lead by: {repeats.LEAST} are the least")
-            note = NOTE_VALUES[repeats.setting.note]
-            return tempo_of_setting(tapped[0], note, self.state.beat)
-        if setting is None:
-            return None
-        if setting.delay_ms is None:
+        delay_ms = delay_ms or setting.delay_ms
+        if delay_ms is None:
             return setting.nearest_tempo_bpm
-        return tempo_of_setting(setting.delay_ms, NOTE_VALUES[setting.note], self.state.beat)
+        return tempo_of_setting(delay_ms, NOTE_VALUES[setting.note], self.state.beat)
 
     def _output_wanted(self) -> bool:
         view = self.link_view

@@ -360,28 +360,25 @@ def with_trim(state: StageState, trim: Trim | None) -> StageState:
     return _replace(state, trim=trim, typing="")
 
 
-def lead(
-    state: StageState, tempo_bpm: float, *, note: NoteValue | None = None, head: str | None = None
-) -> StageState:
-    """The tape's own tempo, counted in the song's beat, is the song's from now on, and sent."""
-    quarter_bpm = tempo_bpm * float(state.beat.quarters)
-    led = _replace(
-        state,
-        tempo_bpm=tempo_bpm,
-        source="tape",
-        typing="",
-        following=False,
-        leading_bpm=quarter_bpm,
-        note=note or state.note,
-        head=head or state.head,
-        way=None if note or head else state.way,
-    )
-    changes: dict[str, Any] = {"tempo_bpm": tempo_bpm, "way": led.way}
-    if note is not None:
-        changes["note"] = note
-    if head is not None:
-        changes |= {"head": head, "head_chosen": True}
-    return _edited(led, **changes)
+def lead(state: StageState, tempo_bpm: float, way: Way | None, trim: Trim | None) -> StageState:
+    """The tape's own tempo, counted in the song's beat, is the song's from now on, and sent.
+
+    `way` is where the switch and the knob stand, and stay.
+    """
+    led = _with_own_tempo(_replace(state, typing="", trim=trim), tempo_bpm, "tape")
+    sent = _replace(led, way=way, leading_bpm=_quarter_bpm(state, tempo_bpm))
+    return _edited(sent, way=way)
+
+
+def lead_at(state: StageState, tempo_bpm: float, note: NoteValue, head: str) -> StageState:
+    """A tempo that the tape has with this note value on this head: insisted on, and sent."""
+    led = _with_own_tempo(_replace(state, typing=""), tempo_bpm, "tape")
+    sent = _replace(led, note=note, head=head, way=None, leading_bpm=_quarter_bpm(state, tempo_bpm))
+    return _edited(sent, note=note, head=head, head_chosen=True, way=None)
+
+
+def _quarter_bpm(state: StageState, tempo_bpm: float) -> float:
+    return tempo_bpm * float(state.beat.quarters)
 
 
 def lead_no_more(state: StageState) -> StageState:

@@ -196,10 +196,35 @@ def test_the_tape_leads_at_the_delay_just_tapped(desk, times, link):
     desk.lead()
     # A quarter of 520 ms is 60000 / 520 beats a minute.
     assert link.sent == [pytest.approx(60_000 / 520, rel=1e-3)]
-    assert desk.state.trim is None
+    # The tape runs 4 % slower than calibrated, and the knob stands where it stood.
+    assert trim_percent(desk) == pytest.approx(4.0, abs=0.4)
+    assert desk.message.endswith("u undoes it")
+    setting = desk.answered.setting
+    assert (setting.note, setting.head, setting.knob) == ("quarter", "long", pytest.approx(5.6))
+    assert setting.target_ms == pytest.approx(520, rel=1e-3)
+    trim = desk.state.trim
     times.now += 10
     desk.look()
-    assert desk.state.trim is None
+    assert desk.state.trim == trim
+    desk.undo()
+    assert (desk.state.trim, desk.state.leading_bpm, desk.state.tempo_bpm) == (None, None, 120)
+
+
+def test_taps_too_loose_to_tell_the_delay_do_not_lead(desk, link):
+    desk = desk()
+    for beat, off_s in enumerate((0.0, 0.10, -0.10, 0.08)):
+        desk.repeats(300.0 + 0.57 * beat + off_s)
+    desk.lead()
+    assert desk.message == "the taps are too loose to lead by: tap more of the repeats, then l"
+    assert (link.sent, desk.state.trim) == ([], None)
+
+
+def test_repeats_far_from_what_the_unit_gives_do_not_lead(desk, times, link):
+    desk = desk()
+    tapped(desk, times, "repeats", 8, 0.62)
+    desk.lead()
+    assert "check the head switch" in desk.message
+    assert (link.sent, desk.state.trim) == ([], None)
 
 
 def test_a_song_out_of_reach_is_led_at_the_nearest_tempo_of_the_tape(desk, link):

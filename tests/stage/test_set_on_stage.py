@@ -717,3 +717,50 @@ def test_the_plan_goes_the_way_that_was_chosen(demo):
     assert (desk._plan[0].note, desk._plan[0].head) == (note, head)
     typed(desk, "30")  # out of reach that way
     assert desk._plan[0].knob is not None
+
+
+@pytest.mark.parametrize("place", range(5))
+def test_the_tape_that_leads_leaves_the_answer_as_it_is(demo, place):
+    desk = demo()
+    desk.to_song(place)
+    before, shown = answer(desk), desk.answered.shown
+    desk.lead()
+    assert desk.state.source == "tape"
+    assert answer(desk) == before
+    assert (desk.answered.shown.head, desk.answered.shown.figure) == (shown.head, shown.figure)
+    setting = desk.answered.setting
+    assert setting.delay_ms == pytest.approx(setting.target_ms)
+
+
+def test_where_the_tape_leads_stays_so_in_other_songs_and_after_a_restart(demo):
+    desk = demo()
+    desk.to_song(3)
+    before = answer(desk)
+    desk.lead()
+    desk.step(1)
+    desk.step(-1)
+    assert answer(desk) == before
+    desk.look()
+    desk._keeper.close()
+    assert answer(demo()) == before
+
+
+def test_a_song_too_slow_is_led_a_hands_step_off_the_unstable_stretch(demo):
+    desk = demo()
+    typed(desk, "20")
+    assert desk.answered.setting.knob is None
+    desk.lead()
+    setting = desk.answered.setting
+    assert desk.calibration.zone_at(float(setting.knob_text) - 0.049) == "wobbly"
+
+
+def test_repeats_tapped_and_led_by_leave_the_knob_where_it_stands(demo, times):
+    desk = demo()
+    assert desk.answered.shown.figure == "5.55"
+    for _ in range(8):
+        desk.repeats()
+        times.now += 0.496
+    desk.lead()
+    assert desk.answered.shown.figure == "5.55"
+    # Three quarters of a beat in 496 ms.
+    assert desk.state.tempo_bpm == pytest.approx(45_000 / 496, rel=1e-3)

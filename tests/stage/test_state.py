@@ -135,7 +135,7 @@ def test_a_clock_beyond_any_tempo_is_not_taken():
 
 
 def test_following_ends_leading():
-    led = stage_state.lead(stage_state.opened(SONGS), 96.0)
+    led = stage_state.lead(stage_state.opened(SONGS), 96.0, Way("quarter", "long"), None)
     assert stage_state.follow(led, on=True).leading_bpm is None
     assert stage_state.follow(led, on=False).leading_bpm == 96
 
