@@ -12,10 +12,10 @@ from tempotape.faults import InputFault
 from tempotape.remembered import LastOpened, remember, state_folder
 from tempotape.stage import state as stage_state
 from tempotape.stage.desk_base import MOST_UNDO, DeskBase
-from tempotape.stage.state import Way
+from tempotape.stage.state import StageState, Way
 from tempotape.tempo.notes import NOTE_VALUES
 from tempotape.tempo.typed import FASTEST_BPM, SLOWEST_BPM, delay_ms
-from tempotape.unit.trim import apply_trim, trim_text, trimmed_by, typed_error_ms
+from tempotape.unit.trim import apply_trim, can_be_drift, trim_text, trimmed_by, typed_error_ms
 
 if TYPE_CHECKING:
     from tempotape.advice.lead import LeadTempo
@@ -115,29 +115,50 @@ class TempoDesk(DeskBase):
     # Trim
 
     def repeats(self, t_s: float | None = None) -> None:
-        """One tap along with the repeats; or the milliseconds typed are what they take."""
+        """One tap along with the repeats; or the milliseconds typed are what they take.
+
+        Digits that the repeats cannot take, and a tempo can be, are the tempo.
+        """
+        stands = ""
         if self.state.typing and self._before_typing is not None:
-            # The digits were no tempo: the unit still stands where it stood before them.
-            typed, self.state = self.state.typing, self._before_typing
-            self._before_typing = None
-            self._before = self._before[:-1]
-            self._answer()
-            setting = self._standing_at()
-            if setting is not None:
-                self._trim_by_typed(setting, typed)
-            return
+            if self._take_typed_repeats(self.state.typing, self._before_typing):
+                return
+            self._repeats = None
+            self.close()
+            stands = f"{self.state.tempo_bpm:g} BPM stands; "
         if self._repeats is None:
             setting = self._standing_at()
             if setting is None:
+                self.message = stands + self.message
                 return
             from tempotape.stage.tapping import RepeatsTapped  # noqa: PLC0415 - not before a tap
 
             self._repeats = RepeatsTapped(setting)
         self._repeats.tap(self._clock() if t_s is None else t_s)
         try:
-            self.message = self._repeats.told
+            self.message = stands + self._repeats.told
         except InputFault as fault:
             self.message = fault.sentence
+
+    def _take_typed_repeats(self, typed: str, before: StageState) -> bool:
+        """Take digits for milliseconds, unless they are a tempo and no delay to expect."""
+        now = self.state
+        # Taken for a delay they are no tempo, and the unit stands where it stood before them.
+        self.state = before
+        self._answer()
+        setting = self.answered.setting
+        expected_ms = setting.delay_ms if setting is not None else None
+        is_tempo = not stage_state.typing_fault(now)
+        if is_tempo and not (expected_ms and can_be_drift(delay_ms(typed), expected_ms)):
+            self.state = now
+            self._answer()
+            return False
+        self._before_typing = None
+        self._before = self._before[:-1]
+        setting = self._standing_at()
+        if setting is not None:
+            self._trim_by_typed(setting, typed)
+        return True
 
     def trim_away(self) -> None:
         self._repeats = None
@@ -158,6 +179,8 @@ class TempoDesk(DeskBase):
             self.message = fault.sentence
             return
         self._trim(setting, measured_ms, typed_error_ms(measured_ms))
+        if self.state.trim is not None and self.message.startswith("trimmed"):
+            self.message = f"{measured_ms:g} ms: {self.message}"
 
     def _close_repeats(self) -> None:
         repeats, self._repeats = self._repeats, None

@@ -15,7 +15,8 @@ from tempotape.stage.boxes import Box
 
 _WORDS = """
 Digits set the tempo at once; a pause or Enter closes it. Digits and then r: \
-the repeats take so many milliseconds, trim by them.
+the repeats take so many milliseconds, trim by them; where they cannot \
+take that, the digits are a tempo.
 
 The large letters are the head and the knob reading. On the dial the thin \
 arc is what you measured, the thick stretch stays in time, spokes mark the \

@@ -86,6 +86,11 @@ def typed_error_ms(delay_ms: float) -> float:
     return max(TYPED_ERROR_LEAST_MS, TYPED_ERROR_SHARE * delay_ms)
 
 
+def can_be_drift(measured_ms: float, expected_ms: float) -> bool:
+    """Whether a delay is near enough to the one expected for drift to explain it."""
+    return abs(math.log(measured_ms / expected_ms)) <= math.log1p(MOST_OFF)
+
+
 def trimmed_by(  # noqa: PLR0917 - what was known, where it was measured, and what came out
     before: Trim | None,
     calibration: Calibration,
@@ -114,7 +119,7 @@ def trimmed_by(  # noqa: PLR0917 - what was known, where it was measured, and wh
         raise InputFault(f"repeats {measured_ms:g} ms apart", expected="a number above 0")
     mean, sd = drift(before, now_unix_s)
     expected_ms = fitted_ms * math.exp(mean)
-    if abs(math.log(measured_ms / expected_ms)) > math.log1p(MOST_OFF):
+    if not can_be_drift(measured_ms, expected_ms):
         raise _not_drift(calibration, head, knob, measured_ms=measured_ms, mean=mean)
     hand_ms = curve.ms_per_reading(head, knob) * calibration.unit.knob.step
     standing = math.hypot(curve.error_percent_at(head, knob) / 100, hand_ms / fitted_ms)

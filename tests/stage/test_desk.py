@@ -155,11 +155,50 @@ def test_too_few_taps_and_no_setting_are_told(desk, times):
 
 def test_a_delay_that_is_no_drift_is_refused(desk):
     desk = desk()
-    for key in "300":
+    for key in "900":
         desk.digit(key)
     desk.repeats()
     assert desk.state.trim is None
-    assert "300" in desk.message
+    assert (desk.state.tempo_bpm, desk.state.typing) == (120, "")
+    assert "900" in desk.message
+
+
+@pytest.mark.parametrize("keys", ["100", "300", "96.5"])
+def test_a_tempo_typed_just_before_the_repeats_are_tapped_stands(desk, times, keys):
+    desk = desk()
+    for key in keys:
+        desk.digit(key)
+    desk.repeats()
+    assert (desk.state.tempo_bpm, desk.state.typing) == (float(keys), "")
+    assert desk.message == f"{keys} BPM stands; tap on with the repeats: r"
+    given_s = desk.answered.setting.delay_ms / 1000
+    times.now += 1.02 * given_s
+    tapped(desk, times, "repeats", 8, 1.02 * given_s)
+    desk.close()
+    assert 0 < trim_percent(desk) < 2.5
+    desk.undo()
+    desk.undo()
+    assert (desk.state.trim, desk.state.tempo_bpm) == (None, 120)
+
+
+def test_digits_near_the_delay_are_milliseconds_and_told_so(desk):
+    desk = desk()
+    for key in "510":
+        desk.digit(key)
+    desk.repeats()
+    assert desk.message.startswith("510 ms: trimmed +")
+    assert len(desk.message) <= 80
+
+
+def test_a_tempo_out_of_reach_stands_too_before_r(desk):
+    desk = desk(Setlist(format=1, name="S", song=(Song("Slow", 90, repeats=("whole",)),)))
+    desk.digit("2")
+    desk.digit("1")
+    desk.repeats()
+    assert desk.state.tempo_bpm == 21
+    assert desk.message == (
+        "21 BPM stands; there is no setting to trim: set a tempo that is in reach"
+    )
 
 
 def test_the_tape_leads_at_the_tempo_of_the_setting(desk, link):
