@@ -102,6 +102,7 @@ class StageApp(App[None]):
         Binding("backspace", "do('erase')", "Erase a digit", id="tempo.erase"),
         Binding("enter,escape", "do('close')", "Close what is typed", id="close"),
         Binding("u", "do('undo')", "Undo", id="undo"),
+        Binding("a", "do('as_written')", "This song as written", id="written"),
         Binding("question_mark,f1", "help", "Help", id="help"),
         Binding("ctrl+q,ctrl+c", "quit", "Leave the stage", id="quit", priority=True),
     ]

@@ -57,12 +57,17 @@ class Desk(TempoDesk, SetDesk):
         self._answer()
 
     def undo(self) -> None:
+        tapping = self._repeats is not None or self._tap_undo is not None
         self.message = ""
         self._repeats = self._tap_undo = self._before_typing = None
         if self._taps is not None:
             self._taps.clear()
         if self._before:
             self._take(self._before.pop())
+        elif not tapping:
+            changed = stage_state.song_as_written(self.state).edits != self.state.edits
+            offered = "; a sets this song as it is written" if changed else ""
+            self.message = f"nothing to undo{offered}"
 
     def close_down(self) -> None:
         """Have everything on the disk before leaving."""

@@ -65,9 +65,25 @@ class SetDesk(DeskBase):
         hand = (setting.head, setting.knob) if setting and setting.knob is not None else None
         self._replan()
         self._before_typing = None
+        there = stage_state.at_part(self.state, part_at, hand, clock_gives=self._clock_speaks)
+        self.change(there)
+
+    @property
+    def _clock_speaks(self) -> bool:
         view = self.link_view
-        speaks = view is not None and view.reading.state in {"locking", "locked"}
-        self.change(stage_state.at_part(self.state, part_at, hand, clock_gives=speaks))
+        return view is not None and view.reading.state in {"locking", "locked"}
+
+    def as_written(self) -> None:
+        """This song as the set has it: what was changed of it on the stage is dropped."""
+        if not self.state.parts:
+            self.message = "no set is open"
+            return
+        written = stage_state.song_as_written(self.state, clock_gives=self._clock_speaks)
+        if written == self.state:
+            self.message = "this song is as it is written"
+            return
+        self._before_typing = None
+        self.change(written, message="this song is as it is written: u brings your changes back")
 
     def find(self, typed: str) -> tuple[tuple[int, str], ...]:
         """The songs whose titles hold what is typed, best first: their places and titles."""
@@ -131,6 +147,7 @@ class SetDesk(DeskBase):
     def take_file(self) -> None:
         """Take the set file as it is on the disk now; what was changed on the stage stays."""
         from tempotape.songs.set_edit import stamp  # noqa: PLC0415
+        from tempotape.stage.edits import change_count  # noqa: PLC0415
 
         songs = self._songs
         if songs is None:
@@ -145,10 +162,13 @@ class SetDesk(DeskBase):
             self._file_changed = False
             self.message = fault.sentence
             return
-        before = len(self.state.edits)
+        before = change_count(self.state)
         self._take_set(changed, resumed(self._opened(changed), session_of(self.state)))
         told = [f"{songs.file.name} is taken as it is now"]
-        gone = before - len(self.state.edits)
+        stay = change_count(self.state)
+        gone = before - stay
+        if stay:
+            told.append(f"{stay} changes of yours stay" if stay > 1 else "1 change of yours stays")
         if gone:
             told.append(f"{gone} change{'s' if gone > 1 else ''} of what is gone dropped")
         if changed.setlist.unit != songs.setlist.unit:

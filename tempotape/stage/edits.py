@@ -15,6 +15,19 @@ def song_edits(state: StageState) -> tuple[SongEdit, ...]:
     return tuple(change for _, change in _song_edits(state))
 
 
+def change_count(state: StageState) -> int:
+    """How many things were changed of songs and sections."""
+    return sum(
+        (edit.tempo_bpm is not None)
+        + (edit.note is not None)
+        + (edit.taste is not None)
+        + edit.head_chosen
+        + (edit.factor is not None)
+        + (edit.way is not None)
+        for edit in state.edits.values()
+    )
+
+
 def edits_left(state: StageState) -> dict[int, Edit]:
     """What stays with the stage once the songs are written: all that the file cannot hold."""
     left = dict(state.edits)

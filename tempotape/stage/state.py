@@ -231,6 +231,18 @@ def at_part(
     )
 
 
+def song_as_written(state: StageState, *, clock_gives: bool = False) -> StageState:
+    """The present song and its sections with nothing changed; a tape that led it leads no more."""
+    if state.song is None:
+        return state
+    edits = {
+        at: edit for at, edit in state.edits.items() if state.parts[at].number - 1 != state.song_at
+    }
+    leading_bpm = None if state.source == "tape" else state.leading_bpm
+    bare = _replace(state, edits=edits, leading_bpm=leading_bpm)
+    return at_part(bare, state.part_at, state.hand, clock_gives=clock_gives)
+
+
 def _free(way: Way | None) -> Way | None:
     """The way with the knob at its own reading, as another tempo asks for."""
     return None if way is None else _replace(way, knob=None)

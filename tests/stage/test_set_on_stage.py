@@ -227,6 +227,7 @@ def test_a_file_changed_on_disk_is_offered_and_taken_with_the_changes_kept(desk,
     assert desk.state.song.notes == ""
     desk.take_file()
     assert desk.notice == ""
+    assert desk.message == "barn.toml is taken as it is now; 1 change of yours stays"
     assert (desk.state.song.title, desk.state.song.notes) == ("Two", "slower")
     assert (desk.state.tempo_bpm, desk.answered.shown.source) == (99, "changed on the stage")
 
@@ -368,6 +369,8 @@ def test_without_a_set_nothing_of_a_set_is_done(times, tmp_path):
     desk.write()
     assert desk.message == "there is no set file to write to"
     desk.take_file()
+    assert desk.message == "no set is open"
+    desk.as_written()
     assert desk.message == "no set is open"
     desk.rehearse()
     assert desk.message == "there is no set to rehearse"
@@ -764,3 +767,80 @@ def test_repeats_tapped_and_led_by_leave_the_knob_where_it_stands(demo, times):
     assert desk.answered.shown.figure == "5.55"
     # Three quarters of a beat in 496 ms.
     assert desk.state.tempo_bpm == pytest.approx(45_000 / 496, rel=1e-3)
+
+
+def test_changes_that_stay_when_the_file_is_taken_are_counted(desk, set_file, times):
+    desk = desk()
+    typed(desk, "99")
+    desk.taste()
+    desk.song(1)
+    desk.way(1)
+    set_file.write_text(SET.replace('"Two"', '"Two"\nnotes = "slower"'))
+    times.now += 2
+    desk.look()
+    desk.take_file()
+    assert desk.message == "barn.toml is taken as it is now; 3 changes of yours stay"
+
+
+def test_undo_with_nothing_to_undo_says_so_and_what_helps(desk):
+    first = desk()
+    first.undo()
+    assert first.message == "nothing to undo"
+    typed(first, "99")
+    first.look()
+    first._keeper.close()
+    again = desk()
+    assert again.state.tempo_bpm == 99
+    again.undo()
+    assert again.message == "nothing to undo; a sets this song as it is written"
+    again.as_written()
+    assert (again.state.tempo_bpm, again.state.edits) == (120, {})
+    again.undo()
+    assert again.state.tempo_bpm == 99
+
+
+def test_a_song_as_written_leaves_no_change_of_it_and_others_alone(desk):
+    desk = desk()
+    typed(desk, "99")
+    desk.song(1)
+    typed(desk, "98")
+    desk.taste()
+    desk.step(1)
+    typed(desk, "97")
+    desk.way(1)
+    desk.as_written()
+    assert desk.message == "this song is as it is written: u brings your changes back"
+    assert played(desk) == ("Two", "bridge")
+    assert (desk.state.tempo_bpm, desk.state.taste, list(desk.state.edits)) == (90, "steady", [0])
+    desk.as_written()
+    assert desk.message == "this song is as it is written"
+    desk.undo()
+    assert (desk.state.tempo_bpm, desk.state.taste, len(desk.state.edits)) == (97, "wobbly", 3)
+    desk.undo()
+    desk.step(-1)
+    assert desk.state.tempo_bpm == 98
+
+
+def test_a_tape_that_leads_a_song_leads_no_more_once_it_is_as_written(desk):
+    desk = desk()
+    desk.lead()
+    desk.as_written()
+    assert desk._link.sent[-1] is None
+    assert (desk.state.leading_bpm, desk.answered.shown.source) == (None, "from the song")
+    desk.undo()
+    assert desk._link.sent[-1] == pytest.approx(120)
+
+
+def test_a_tempo_of_the_clock_gives_way_to_the_one_written(desk):
+    desk = desk()
+    desk.choose_input("Beatbox")
+    desk._link.clock("locked", 101.0)
+    desk.look()
+    desk.as_written()
+    desk.look()
+    assert desk.state.tempo_bpm == 101
+    desk.follow()
+    desk._link.clock("waiting", None)
+    desk.look()
+    desk.as_written()
+    assert (desk.state.tempo_bpm, desk.state.following) == (120, False)
