@@ -341,6 +341,7 @@ class StageApp(App[None]):
         self._lines("others").tell(*shown.others)
         self._lines("song").tell(shown.song)
         self._lines("songs").tell(*shown.songs)
+        self._lines("songs").display = bool(shown.songs)
         self._lines("next").tell(shown.next_song)
         self._lines("choices").tell(shown.choices)
         self.query_one("#dial", Dial).dial = shown.dial

@@ -358,9 +358,10 @@ def _others(settings: list[Setting]) -> tuple[str, ...]:
             lines.append(f"-  {named}  out of reach{_miss(setting)}")
         else:
             lines.append(
+                # Where there is no room, it is the end that is cut.
                 f"{setting.rank}  {named}  {setting.knob_text:<{knobs}}  "
-                f"{setting.delay_ms:5.0f} ms  {timing_word(setting):<7}  "
-                f"{ZONE_MARKS[setting.zone]} {setting.zone}"
+                f"{ZONE_MARKS[setting.zone]} {setting.zone:<8}  {timing_word(setting):<7}  "
+                f"{setting.delay_ms:5.0f} ms"
             )
     return tuple(lines)
 

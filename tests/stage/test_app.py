@@ -5,6 +5,7 @@ import time
 import pytest
 from textual.widgets import OptionList
 
+from tempotape.demos import DEMO_UNIT
 from tempotape.faults import InputFault
 from tempotape.remembered import last_opened, state_folder
 from tempotape.songs.setlist import Setlist, Song
@@ -12,8 +13,10 @@ from tempotape.stage.app import LOOK_EVERY_S
 from tempotape.stage.desk_tempo import TYPING_CLOSES_AFTER_S
 from tempotape.stage.widgets.large import Large
 from tempotape.stage.widgets.lines import Lines
+from tempotape.unit.calibration import load_calibration
 from tempotape.unit.model import Knob
 from tests.plain_units import plain_calibration, plain_unit
+from tests.stage.conftest import SONGS
 
 SIZE = (80, 24)
 
@@ -422,3 +425,35 @@ def test_how_a_clock_face_looks(stage, snap_compare):
     known = plain_calibration(unit, lambda k: 30 * (17.5 - k), measured=(7.5, 16))
     app = stage(fit=lambda: known)
     assert snap_compare(app, terminal_size=(80, 24), run_before=ready)
+
+
+def timing_of(way):
+    return "in time" if "in time" in way else "loose"
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 50)])
+@pytest.mark.parametrize("songs", [None, SONGS])
+async def test_steadiness_and_timing_of_other_ways_are_read_whole(stage, size, songs):
+    heron = load_calibration(DEMO_UNIT.parent / "heron.toml")
+    app = stage(songs, fit=lambda: heron)
+    async with app.run_test(size=size) as pilot:
+        await ready(pilot)
+        await pilot.press("9", "6", "enter")
+        await pilot.pause()
+        told = line(app, "others").splitlines()
+        ways = [row for row in told if not row.startswith("-")]
+        assert ways
+        rows = screen(app)
+        for way in ways:
+            # Beside songs on a narrow terminal the delay, which is last, has to go.
+            shown = way if songs is None or size != SIZE else way[: way.index(timing_of(way)) + 7]
+            assert any(row.startswith(shown.rstrip()) for row in rows), shown
+
+
+@pytest.mark.parametrize("songs", [None, SONGS])
+async def test_the_list_of_songs_takes_room_only_where_there_is_a_set(stage, songs):
+    app = stage(songs)
+    async with app.run_test(size=SIZE) as pilot:
+        await ready(pilot)
+        width = app.screen.query_one("#others").size.width
+        assert (width == SIZE[0]) == (songs is None)
