@@ -75,7 +75,8 @@ def _why_unstable(calibration: Calibration, setting: Setting) -> str:
     limits = calibration.unit.steadiness
     flutter, most = setting.flutter_percent, limits.unstable_percent
     if flutter is not None and most is not None and flutter >= most:
-        return f"flutter {flutter:.1f} %, over your limit of {most:g} %"
+        side = "over" if flutter > most else "at"
+        return f"flutter {_above(flutter, most)} %, {side} your limit of {most:g} %"
     if limits.unstable_knob is not None and calibration.flutter.distrusted_by_ear(
         calibration.curve, setting.knob or 0.0
     ):
@@ -144,4 +145,15 @@ def _steadiness(calibration: Calibration, setting: Setting) -> Iterator[str]:
     elif setting.zone == "steady":
         yield f"steady: flutter {flutter:.1f} %, limit {limits.steady_percent:g} %"
     else:
-        yield f"wobbly: flutter {flutter:.1f} %, steady up to {limits.steady_percent:g} %"
+        told = _above(flutter, limits.steady_percent or 0.0)
+        yield f"wobbly: flutter {told} %, steady up to {limits.steady_percent:g} %"
+
+
+def _above(figure: float, limit: float) -> str:
+    """A figure over a limit, with the digits that show it.
+
+    >>> _above(2.62, 2.5), _above(2.53, 2.5), _above(2.5, 2.5)
+    ('2.6', '2.53', '2.5')
+    """
+    told = [f"{figure:.{digits}f}" for digits in (1, 2, 3)]
+    return next((one for one in told if float(one) > limit), told[0])

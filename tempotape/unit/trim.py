@@ -17,7 +17,7 @@ from msgspec import Meta
 from tempotape.faults import InputFault
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.curve import SpeedCurve
-from tempotape.unit.knob import reading_text
+from tempotape.unit.knob import knob_text
 
 # How far a home-made tape speed wanders from day to day, one standard deviation, and how long it
 # takes to forget where it was: our own choice, common practice has no source. Together they let
@@ -159,18 +159,24 @@ def _not_drift(
     curve = calibration.curve
     scale = math.exp(mean)
     expected_ms = _fitted_ms(calibration, head, knob) * scale
-    told = (
-        f"the repeats are {measured_ms:.0f} ms apart, head {head} at "
-        f"{reading_text(calibration.unit.knob, knob)} should give {expected_ms:.0f} ms"
-    )
+    at = f"head {head} at {knob_text(calibration.unit.knob, knob)}"
+    # What to do comes first, since a line that is too long is cut at its end.
     for other in curve.heads:
         delay_ms = curve.delay_ms(other, knob)
         if other != head and delay_ms and _near(measured_ms, delay_ms * scale):
-            return InputFault(f"{told}: head {other} would give that, check the head switch")
-    for repeats, fraction in ((2, "two repeats"), (3, "three repeats"), (0.5, "half a repeat")):
+            return InputFault(
+                f"check the head switch: {measured_ms:.0f} ms is head {other}'s, "
+                f"{at} gives {expected_ms:.0f} ms"
+            )
+    for repeats, fraction in ((2, "twice"), (3, "three times"), (0.5, "half of")):
         if _near(measured_ms, repeats * expected_ms):
-            return InputFault(f"{told}: {fraction} a tap would give that, tap every repeat")
-    return InputFault(f"{told}: check the head switch and the knob")
+            return InputFault(
+                f"tap every repeat: {measured_ms:.0f} ms is {fraction} "
+                f"the {expected_ms:.0f} ms of {at}"
+            )
+    return InputFault(
+        f"check head switch and knob: {measured_ms:.0f} ms, {at} should give {expected_ms:.0f} ms"
+    )
 
 
 def _near(delay_ms: float, other_ms: float) -> bool:

@@ -367,3 +367,10 @@ def test_a_head_without_delay_comes_after_every_known_miss():
     found = advise(plain_calibration(unit, speed, measured=(9, 10)), wish(20)).settings
     assert [(s.head, s.reachable) for s in found] == [("long", False), ("spare", False)]
     assert found[0].miss_ms > found[0].target_ms / 2
+
+
+def test_a_figure_just_over_the_limit_shows_by_how_much():
+    # 3.02 % flutter at reading 4 / 3.02, on the long head 70 mm in 2114 ms.
+    known = two_heads()
+    found = advise(known, wish(bpm_for(70_000 / (25 * 4 / 3.02)), head="long")).settings[0]
+    assert found.reasons[0] == "unstable: flutter 3.02 %, over your limit of 3 %"

@@ -262,7 +262,7 @@ def test_repeats_far_from_what_the_unit_gives_do_not_lead(desk, times, link):
     desk = desk()
     tapped(desk, times, "repeats", 8, 0.62)
     desk.lead()
-    assert "check the head switch" in desk.message
+    assert "check head switch and knob" in desk.message
     assert (link.sent, desk.state.trim) == ([], None)
 
 
