@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import textwrap
 import time
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, ClassVar
@@ -319,7 +320,9 @@ class StageApp(App[None]):
             self._told = message
             keys = self._lines("keys")
             keys_line = KEYS_LINE if can_print(KEYS_LINE) else PLAIN_KEYS_LINE
-            keys.tell(message or keys_line)
+            # As many rows as the sentence needs; the style sheet allows two.
+            rows = textwrap.wrap(message, max(self.size.width, 20), break_on_hyphens=False)
+            keys.tell(*(rows or [keys_line]))
             keys.set_class(bool(message), "message")
             small = self.query_one("#small", Small)
             small.message, small.keys = message, keys_line

@@ -269,6 +269,9 @@ class TempoDesk(DeskBase):
             return False
         way = Way(setting.note, setting.head, setting.knob)
         told = self._told_trim(trim) if trim != self.state.trim else ""
+        view = self.link_view
+        if view is not None and not view.available:
+            told = view.problem
         self.change(stage_state.lead(self.state, tempo_bpm, way, trim), message=told)
         return self._output_wanted()
 

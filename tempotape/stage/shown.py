@@ -215,9 +215,9 @@ _SOURCES = {
 
 def _source(state: StageState, link: LinkView | None) -> str:
     beat = "" if state.beat.name == "quarter" else f", {state.beat.name} beat"
-    fault = typing_fault(state)
-    if fault:
-        return fault
+    if typing_fault(state):
+        # The digits to come may make it a tempo; what is wrong is said once they are closed.
+        return "being typed"
     if state.leading_bpm is not None and link is not None:
         return _leading(state.leading_bpm, link)
     if not state.following or link is None:
@@ -266,15 +266,16 @@ def _kept(state: StageState) -> str:
 
 def _leading(bpm: float, link: LinkView) -> str:
     """What becomes of the clock that is sent."""
-    tempo = f"TAPE LEADS {bpm:.2f}"
+    unsent = f"tape's own {bpm:.2f}, NOT SENT"
     if not link.available:
-        return f"{tempo}: {link.problem}"
+        return f"{unsent}: no MIDI here"
     if link.output_chosen is None:
-        return f"{tempo}: no port to send to, press o"
+        return f"{unsent}: no port, press o"
     if link.sending_to is None:
         if _ambiguous(link.output_chosen, link.outputs):
-            return printable(f"{tempo}: {link.out_problem}")
-        return printable(f"{tempo}: waiting for port {link.output_chosen}")
+            return printable(f"{unsent}: {link.out_problem}")
+        return printable(f"{unsent}: waiting for port {link.output_chosen}")
+    tempo = f"TAPE LEADS {bpm:.2f}"
     beat = link.position_beats // MIDI_BEATS_A_QUARTER + 1
     moving = f"playing, beat {beat}" if link.playing else "s starts"
     return printable(f"{tempo}, {moving}, to {link.sending_to}")
@@ -397,14 +398,15 @@ def _next_part(
     best = None if calibration is None else _coming(at_part(state, at, hand), calibration, plan)
     if best is None or calibration is None:
         return f"{named}: tempo not known yet"
-    named = f"{named}, {best[0]:g}"
+    bpm = f"{round(best[0], 2):g}"
+    named = f"{named}, {bpm}"
     if best[1].knob is None:
         return f"{named}: out of reach"
     head, knob = hand or (None, None)
     move = move_text(calibration.unit.knob, head, knob, best[1].head, best[1].knob)
     told = f"{named}: {move} ({best[1].note})"
     # The move is worth more than the end of a title.
-    return told if len(told) <= _LINE_CELLS else f"next, {best[0]:g}: {move} ({best[1].note})"
+    return told if len(told) <= _LINE_CELLS else f"next, {bpm}: {move} ({best[1].note})"
 
 
 def _coming(

@@ -457,3 +457,19 @@ async def test_the_list_of_songs_takes_room_only_where_there_is_a_set(stage, son
         await ready(pilot)
         width = app.screen.query_one("#others").size.width
         assert (width == SIZE[0]) == (songs is None)
+
+
+async def test_a_sentence_longer_than_the_row_is_read_whole(stage):
+    app = stage()
+    async with app.run_test(size=SIZE) as pilot:
+        await ready(pilot)
+        sentence = " ".join(["a tap can be every single or every second repeat"] * 3)
+        app.desk.message = sentence
+        app._show()
+        await pilot.pause()
+        rows = screen(app)
+        assert " ".join(row.strip() for row in rows[-2:]) == sentence
+        assert rows[-3].startswith("note ")
+        await pilot.press("n")
+        await pilot.pause()
+        assert screen(app)[-1].startswith("0-9 tempo")

@@ -2,6 +2,7 @@
 
 import math
 
+import msgspec
 import pytest
 
 from tempotape.remembered import state_folder
@@ -456,3 +457,51 @@ def test_following_a_clock_ends_the_sending_of_our_own(desk, link):
     desk.lead()
     desk.choose_input("Beatbox")
     assert link.sent[-1] is None
+
+
+def test_digits_that_are_no_tempo_yet_are_not_called_wrong(desk):
+    desk = desk()
+    desk.digit("1")
+    assert desk.answered.shown.source == "being typed"
+    desk.digit("2")
+    assert desk.answered.shown.source == "being typed"
+    assert desk.message == ""
+    desk.digit("0")
+    assert desk.answered.shown.source == "typed"
+    desk.close()
+    desk.digit("7")
+    desk.close()
+    assert desk.message == "tempo is 7; expected beats a minute from 20 to 400, as 96 or 96.5"
+
+
+def test_a_tape_that_is_not_heard_is_not_said_to_lead(desk, link):
+    desk = desk()
+    desk.lead()
+    desk.look()
+    assert desk.answered.shown.source == "tape's own 120.00, NOT SENT: no port, press o"
+    desk.lead()
+    problem = "MIDI is not available here: python-rtmidi is not installed"
+    link.shown = msgspec.structs.replace(link.shown, available=False, problem=problem)
+    desk.look()
+    desk.lead()
+    assert desk.message == problem
+    assert desk.answered.shown.source == "tape's own 120.00, NOT SENT: no MIDI here"
+
+
+def test_a_trim_refused_names_the_reading_as_it_is_shown(desk):
+    desk = desk(Setlist(format=1, name="S", song=(Song("X", 121, repeats=("quarter",)),)))
+    assert desk.answered.setting.knob != float(desk.answered.setting.knob_text)
+    for key in "990":
+        desk.digit(key)
+    desk.repeats()
+    assert desk.message == "tap every repeat: 990 ms is twice the 496 ms of head long at 5.64"
+
+
+def test_the_next_tempo_is_told_to_a_hundredth(desk, times):
+    desk = desk()
+    desk.step(1)
+    tapped(desk, times, "tap", 5, 0.6123)
+    desk.step(-1)
+    assert desk.state.edits[1].tempo_bpm != 97.99
+    # 60 / 0.6123 is 97.9911.
+    assert ", 97.99: " in desk.answered.shown.next_song
