@@ -100,6 +100,21 @@ def timing_cost(looseness: float) -> float:
     return looseness + LOOSE * max(0.0, looseness - 1.0)
 
 
+def gain_over(wish: Wish, planned: Setting, best: Setting) -> str:
+    """What a planned setting has over the one that is best by itself, in two or three words."""
+    if _own_cost(wish, best) <= _own_cost(wish, planned):
+        return "less turning"
+    if timing_cost(planned.looseness) < timing_cost(best.looseness):
+        return "surer timing"
+    return "the song's wishes"
+
+
+def _own_cost(wish: Wish, setting: Setting) -> float:
+    place = [note.name for note in wish.repeats].index(setting.note)
+    unsteady = UNSTEADY[wish.taste][setting.zone]
+    return timing_cost(setting.looseness) + unsteady + PLACE * place
+
+
 class Finder:
     """The choices at each part of a set on one unit; what the tape does is computed once."""
 

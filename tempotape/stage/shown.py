@@ -122,7 +122,7 @@ def answered(
         figure=figure,
         answer=_answer(setting, ways),
         timing=_timing(setting),
-        warning=_warning(state, setting),
+        warning=_why_planned(state, setting, settings) or _warning(state, setting),
         others=_others([other for other in settings if not _same_way(other, setting)]),
         song=_song(state),
         next_song=_next_part(state, calibration, setting, plan),
@@ -328,6 +328,20 @@ def _brief(setting: Setting | None) -> tuple[tuple[str, ...], tuple[str, ...]]:
         f"a knob step is {setting.ms_per_step:.1f} ms",
     )
     return (f"{setting.note} {setting.delay_ms:.0f} ms",), timing
+
+
+def _why_planned(
+    state: StageState, setting: Setting | None, settings: Sequence[Setting]
+) -> tuple[str, ...]:
+    """Why the plan takes another way than the one that is best by itself."""
+    wish, chosen = state.wish, state.way is not None or not state.as_planned
+    if wish is None or setting is None or chosen or setting.rank == 1 or not setting.reachable:
+        return ()
+    from tempotape.songs.choices import gain_over  # noqa: PLC0415 - not without a set
+
+    best = settings[0]
+    gain = gain_over(wish, setting, best)
+    return (f"the plan's choice for {gain}; way 1 is {best.note} on head {best.head}",)
 
 
 def _warning(state: StageState, setting: Setting | None) -> tuple[str, ...]:

@@ -1,10 +1,15 @@
 """A whole set at the desk: steps, sections, order, edits, the file on disk, rehearsal, the log."""
 
+import itertools
+
 import msgspec
 import pytest
 
+from tempotape.advice.advise import Wish, advise
+from tempotape.advice.timing import noticeable_ms
 from tempotape.demos import DEMO_SET, DEMO_UNIT
 from tempotape.remembered import state_folder
+from tempotape.songs.choices import gain_over
 from tempotape.songs.setlist import read_setlist
 from tempotape.songs.used_log import read_used, used_file
 from tempotape.stage.desk import Desk
@@ -13,6 +18,7 @@ from tempotape.stage.opening import Opening, open_set
 from tempotape.stage.session import SessionKeeper, resumed
 from tempotape.stage.shown import answered
 from tempotape.stage.state import at_part, opened
+from tempotape.tempo.notes import NOTE_VALUES
 from tempotape.unit.calibration import load_calibration
 from tempotape.unit.trim import Trim, apply_trim
 from tests.plain_units import plain_calibration, plain_unit
@@ -844,3 +850,44 @@ def test_a_tempo_of_the_clock_gives_way_to_the_one_written(desk):
     desk.look()
     desk.as_written()
     assert (desk.state.tempo_bpm, desk.state.following) == (120, False)
+
+
+def test_a_planned_setting_that_is_not_the_best_by_itself_says_why(demo):
+    desk = demo()
+    assert not any("plan" in line for line in desk.answered.shown.warning)
+    desk.to_song(3)
+    best = desk.answered.settings[0]
+    assert answer(desk)[:2] != (best.note, best.head)
+    assert desk.answered.shown.answer.endswith(
+        f"way 2 of {sum(s.reachable for s in desk.answered.settings)}"
+    )
+    told = f"the plan's choice for less turning; way 1 is {best.note} on head {best.head}"
+    assert desk.answered.shown.warning == (told,)
+    desk.way(-1)
+    assert "plan" not in desk.answered.shown.warning[0]
+
+
+def test_less_turning_is_told_where_the_plan_turns_less_than_by_the_best_ways(demo):
+    desk = demo()
+    planned, alone = [], []
+    for place in range(5):
+        desk.to_song(place)
+        planned.append(answer(desk)[1:])
+        best = desk.answered.settings[0]
+        alone.append((best.head, best.knob))
+
+    def turned(readings):
+        return sum(abs(one[1] - next_one[1]) for one, next_one in itertools.pairwise(readings))
+
+    assert turned(planned) < turned(alone)
+
+
+def test_what_a_planned_setting_has_over_the_best_is_told_by_what_it_costs():
+    wish = Wish(96.0, repeats=(NOTE_VALUES["quarter"], NOTE_VALUES["eighth"]))
+    first, second = advise(wren(), msgspec.structs.replace(wish, tempo_bpm=120.0)).settings[:2]
+    assert (first.note, second.note) == ("quarter", "eighth")
+    assert gain_over(wish, second, first) == "less turning"
+    loose = msgspec.structs.replace(first, error_ms=5 * noticeable_ms(first.target_ms))
+    assert gain_over(wish, second, loose) == "surer timing"
+    wobbly = msgspec.structs.replace(first, zone="wobbly", error_ms=0.0)
+    assert gain_over(wish, second, wobbly) == "the song's wishes"
