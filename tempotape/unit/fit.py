@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Sequence
 
 import msgspec
 import numpy as np
@@ -14,20 +12,16 @@ from scipy.optimize import isotonic_regression
 from tempotape.faults import InputFault
 from tempotape.unit.contradictions import check_one_way
 from tempotape.unit.curve import Fit, FittedPoint, SpeedCurve
-from tempotape.unit.evidence import Measured, Weighed, posterior, weigh
+from tempotape.unit.evidence import Weighed, posterior, weigh
+from tempotape.unit.gathering import Gathered, gathered, measured_count
 from tempotape.unit.hypotheses import SCALE, Floats, hypotheses
-from tempotape.unit.model import Head, Point, Unit
+from tempotape.unit.model import Point, Unit
 from tempotape.unit.remarks import remarks
 
-# A log gap of which nothing is known: one sd is a factor of e to the fifth.
-_UNKNOWN_GAP = 25.0
-_RULER_MM = 1.0
 # Belief that a point is a gross error before looking, and the width in log delay it may lie in.
 _GROSS_BELIEF, _GROSS_WIDTH = 0.03, 1.2
 # At most one point in this many is set aside, and what stays has two more points than heads.
 _ONE_IN = 5
-# More points than this are gathered, neighbours of a head together, before the sums.
-_MOST_POINTS = 48
 # A point this many sds off the curve is a gross error where points were gathered.
 _FAR_SDS = 4.5
 # The data tell the direction of turn when one has this much belief.
@@ -49,11 +43,11 @@ def fit_unit(unit: Unit) -> Fit:
         raise InputFault(
             "nothing measured yet", expected="at least one [[measured]] point", entry="measured"
         )
-    gathered = _gathered(unit.measured, unit.head_names)
-    weighed, suspects = _without_gross_errors(unit, gathered)
+    places = gathered(unit)
+    weighed, suspects = _without_gross_errors(places)
     up, told = _direction(weighed)
-    curve = _curve(unit, weighed, suspects, up=up)
-    if len(gathered) < len(unit.measured):
+    curve = _curve(unit, places, weighed, suspects, up=up)
+    if len(places.places) < len(unit.measured):
         suspects = _far_off(unit, curve, weighed.noise)
         low, high = _trusted_span(unit, suspects)
         curve = msgspec.structs.replace(curve, measured_low=low, measured_high=high)
@@ -65,90 +59,20 @@ def fit_unit(unit: Unit) -> Fit:
     return Fit(curve, points, remarks(unit, curve, points, told=told))
 
 
-def _gathered(points: Sequence[Point], names: Sequence[str]) -> tuple[tuple[int, ...], ...]:
-    """Point numbers by the place they are summed at: one each, or many neighbours of one head."""
-    if len(points) <= _MOST_POINTS:
-        return tuple((number,) for number in range(len(points)))
-    places = []
-    for name in names:
-        own = sorted(
-            (number for number, point in enumerate(points) if point.head == name),
-            key=lambda number: points[number].knob,
-        )
-        parts = max(1, round(_MOST_POINTS * len(own) / len(points)))
-        edges = [round(len(own) * part / parts) for part in range(parts + 1)]
-        places += [own[a:b] for a, b in itertools.pairwise(edges) if b > a]
-    return tuple(map(tuple, places))
-
-
-def _measured(unit: Unit, gathered: Sequence[tuple[int, ...]]) -> Measured:
-    """The points as arrays; of neighbours, the median reading and the median delay.
-
-    On a monotone curve the medians lie on it too, and a gross error does not move them.
-    """
-    low, span = unit.knob.low, unit.knob.high - unit.knob.low
-    groups = [[unit.measured[number] for number in numbers] for numbers in gathered]
-    turns = [float(np.median([(point.knob - low) / span for point in group])) for group in groups]
-    delays = [float(np.median([math.log(point.delay_ms) for point in group])) for group in groups]
-    errors = [
-        float(np.median([(point.error_ms or math.nan) / point.delay_ms for point in group]))
-        for group in groups
-    ]
-    heads = [unit.head_names.index(group[0].head) for group in groups]
-    # The median of many has pi/2 times the variance of their mean (for Gaussian noise).
-    counts = [len(group) if len(group) < 3 else len(group) * 2 / math.pi for group in groups]
-    gap_covariance, ruler = _gaps_beforehand(unit)
-    level = ruler + float(np.mean(np.array(delays) - ruler[heads]))
-    return Measured(
-        turn=np.array(turns),
-        log_delay=np.array(delays) - level[heads],
-        head=np.array(heads),
-        error=np.array(errors),
-        count=np.array(counts, dtype=float),
-        gap_covariance=gap_covariance,
-        level=level,
-    )
-
-
-def _gaps_beforehand(unit: Unit) -> tuple[Floats, Floats]:
-    """Covariance of the log gaps, and the ruler's part in them, which is taken off first.
-
-    The ruler speaks only where some head has no points: gaps known to a millimetre then share one
-    unknown factor. Elsewhere every gap is free, so that a misread ruler spoils nothing.
-    """
-    covariance = np.eye(len(unit.head)) * _UNKNOWN_GAP
-    ruler = np.zeros(len(unit.head))
-    ruled = [number for number, head in enumerate(unit.head) if head.gap_mm is not None]
-    counts = [_count(unit, head) for head in unit.head]
-    if any(counts[number] == 0 for number in ruled):
-        covariance[np.ix_(ruled, ruled)] = _UNKNOWN_GAP
-        for number in ruled:
-            gap_mm = unit.head[number].gap_mm or math.nan
-            covariance[number, number] += min(1.0, _RULER_MM / gap_mm) ** 2
-            ruler[number] = math.log(gap_mm)
-    return covariance, ruler
-
-
-def _count(unit: Unit, head: Head) -> int:
-    return sum(point.head == head.name for point in unit.measured)
-
-
-def _without_gross_errors(
-    unit: Unit, gathered: Sequence[tuple[int, ...]]
-) -> tuple[Weighed, frozenset[int]]:
+def _without_gross_errors(places: Gathered) -> tuple[Weighed, frozenset[int]]:
     """Set aside, one by one, points that are more likely gross errors than not.
 
     A point is judged by how much better the others are explained without it (its leave-one-out
     predictive density), against a density spread over anything a slip of the hand may give. Where
     several points would do as well, none is the likely one, and none is set aside.
     """
-    measured = _measured(unit, gathered)
+    measured = places.measured
     every = hypotheses(measured.turn)
     weighed = weigh(measured, every)
-    left = list(gathered)
+    left = list(places.places)
     suspects: list[int] = []
     heads = len(set(measured.head.tolist()))
-    most = max(1, len(gathered) // _ONE_IN)
+    most = max(1, len(left) // _ONE_IN)
     while len(suspects) < most and len(left) >= heads + 3:
         worst = _likely_gross(weighed)
         if worst is None:
@@ -180,7 +104,9 @@ def _direction(weighed: Weighed) -> tuple[bool, bool]:
     return up >= _LEANING, max(up, 1.0 - up) >= _TOLD
 
 
-def _curve(unit: Unit, weighed: Weighed, suspects: frozenset[int], *, up: bool) -> SpeedCurve:
+def _curve(
+    unit: Unit, places: Gathered, weighed: Weighed, suspects: frozenset[int], *, up: bool
+) -> SpeedCurve:
     """The mean over the hypotheses of one direction, made strictly monotone, with its error."""
     found = posterior(weighed, up=up)
     rise = SCALE * (_LEAST_RISE if up else -_LEAST_RISE)
@@ -195,7 +121,9 @@ def _curve(unit: Unit, weighed: Weighed, suspects: frozenset[int], *, up: bool) 
             other = found if direction == up else posterior(weighed, up=direction)
             off = other.log_gap[:, None] - other.log_speed - log_delay
             squares += belief * (other.log_delay_variance + off * off)
-    percent = 100.0 * np.sqrt(squares)
+    lead = list(places.lead)
+    apart = places.offset_variance(weighed.noise)
+    percent = 100.0 * np.sqrt(squares[lead] + apart[:, None])
     known = _known(unit)
     percent[~known] = _UNKNOWN_PERCENT
     low, high = unit.knob.low, unit.knob.high
@@ -203,7 +131,7 @@ def _curve(unit: Unit, weighed: Weighed, suspects: frozenset[int], *, up: bool) 
     percent = _widening(percent, *((reading - low) / (high - low) for reading in span))
     fastest = (span[1] if up else span[0]) - low
     zero = float(np.interp(fastest / (high - low), SCALE, log_speed))
-    gaps = found.log_gap + weighed.measured.level - zero
+    gaps = (found.log_gap + weighed.measured.level - zero)[lead] + places.offset
     return SpeedCurve(
         knob=(*(low + (high - low) * SCALE[:-1]).tolist(), high),
         log_speed=tuple((log_speed - zero).tolist()),
@@ -229,7 +157,7 @@ def _widening(percent: Floats, low_turn: float, high_turn: float) -> Floats:
 
 def _known(unit: Unit) -> npt.NDArray[np.bool_]:
     """Which heads have a delay: measured, or by the ruler beside a measured head with a gap."""
-    measured = [_count(unit, head) > 0 for head in unit.head]
+    measured = [measured_count(unit, head) > 0 for head in unit.head]
     ruled = [head.gap_mm is not None for head in unit.head]
     anchored = any(one and other for one, other in zip(measured, ruled, strict=True))
     return np.array(
