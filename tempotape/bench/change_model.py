@@ -3,7 +3,7 @@
 log value = what both sets share + what the second adds + noise. The shared part is a known law, a
 free constant for each group (a head) and a smooth Gaussian process for what the law misses, so
 that two sets measured at the same knob readings are compared point by point and others through
-the curve. The second adds a constant for each group and, where asked, a bend towards the slow end.
+the curve. The second adds a constant for each group.
 Everything is Gaussian for given noise (Rasmussen and Williams, Gaussian Processes
 for Machine Learning, 2006, section 2.7), and the noise of either set is summed over, weighed by
 how well it explains the points. The noise of the two sets is taken as independent; what they have
@@ -15,16 +15,16 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from statistics import NormalDist
 from typing import NamedTuple
 
 import msgspec
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr
 
 Floats = npt.NDArray[np.float64]
 
-# Prior sds, wide against any change a unit survives: groups, their change, and its bend.
+# Prior sds, wide against any change a unit survives: groups, their change, and the law's bend.
 _FREE, _CHANGE, _BEND = 5.0, 1.0, 0.3
 # How far along the knob (of the scale) the shared law misses in one direction.
 _REACH = 0.25
@@ -79,65 +79,65 @@ class Change(NamedTuple):
 
 
 class Changes(msgspec.Struct, frozen=True):
-    """The change's coefficients under each setting of the noise: (settings, coefficients).
-
-    The coefficients are one constant a group, then the bend, which is zero where the change was
-    taken as constants alone. `middle` is the points' mean slowness, about which the bend counts.
-    """
+    """The change of each group under each setting of the noise: (settings, groups)."""
 
     weight: Floats
     mean: Floats
     covariance: Floats
-    groups: int
-    middle: float
 
     def overall(self, groups: Sequence[int]) -> Change:
-        """The mean change of these groups over all points."""
-        return self.at(self.middle, groups)
-
-    def at(self, slowness: float, groups: Sequence[int]) -> Change:
-        """The mean change of these groups at one place of the span."""
-        contrast = np.zeros(self.groups + 1)
-        contrast[list(groups)] = 1.0 / len(groups)
-        contrast[-1] = slowness - self.middle
-        return self._change(contrast)
-
-    def bend(self) -> Change:
-        """How much more the value changes at the slow end than at the fast one."""
-        contrast = np.zeros(self.groups + 1)
-        contrast[-1] = 1.0
-        return self._change(contrast)
+        """The mean change of these groups."""
+        return _change(*self._of(groups, ()))
 
     def apart(self, group: int, others: Sequence[int]) -> Change:
         """How much more one group changes than the mean of the others."""
-        contrast = np.zeros(self.groups + 1)
-        contrast[group] = 1.0
-        contrast[list(others)] -= 1.0 / len(others)
-        return self._change(contrast)
+        return _change(*self._of((group,), others))
 
-    def _change(self, contrast: Floats) -> Change:
-        means = self.mean @ contrast
+    def margin(self, groups: Sequence[int], chance: float) -> float:
+        """How far towards zero from the mean change, in log, the true one is with half this chance.
+
+        It is less than the mean change where that has less than this chance, and only there.
+        """
+        weight, means, sds = self._of(groups, ())
+        mean = float(weight @ means)
+        along = means if mean >= 0.0 else -means
+        low, high = float((along - 40.0 * sds).min()), abs(mean)
+        for _ in range(60):
+            middle = (low + high) / 2.0
+            if weight @ ndtr((middle - along) / sds) < chance / 2.0:
+                low = middle
+            else:
+                high = middle
+        return abs(mean) - low
+
+    def _of(self, groups: Sequence[int], others: Sequence[int]) -> tuple[Floats, Floats, Floats]:
+        """Weight, mean and sd under each setting, of these groups' mean less that of the others."""
+        contrast = np.zeros(self.mean.shape[1])
+        contrast[list(groups)] = 1.0 / len(groups)
+        if others:
+            contrast[list(others)] -= 1.0 / len(others)
         variances = np.einsum("i,sij,j->s", contrast, self.covariance, contrast)
-        mean = float(self.weight @ means)
-        variance = float(self.weight @ (variances + (means - mean) ** 2))
-        z = np.abs(means) / np.sqrt(variances) * np.where(means * mean >= 0.0, 1.0, -1.0)
-        other_sign = [NormalDist().cdf(-one) for one in z.tolist()]
-        return Change(mean, math.sqrt(variance), min(1.0, 2.0 * float(self.weight @ other_sign)))
+        return self.weight, self.mean @ contrast, np.sqrt(variances)
 
 
-def changes(
-    before: Values, after: Values, noise: NoiseGrid, *, groups: int, bends: bool
-) -> Changes:
-    """The change from one set of points to the other, with a bend or as constants alone."""
+def _change(weight: Floats, means: Floats, sds: Floats) -> Change:
+    mean = float(weight @ means)
+    variance = float(weight @ (sds**2 + (means - mean) ** 2))
+    other_sign = ndtr(-means / sds if mean >= 0.0 else means / sds)
+    return Change(mean, math.sqrt(variance), min(1.0, 2.0 * float(weight @ other_sign)))
+
+
+def changes(before: Values, after: Values, noise: NoiseGrid, *, groups: int) -> Changes:
+    """The change from one set of points to the other, as a constant for each group."""
     slowness = np.concatenate([before.slowness, after.slowness])
     middle = float(slowness.mean())
     is_after = np.repeat([0.0, 1.0], [len(before.slowness), len(after.slowness)])
     group = np.concatenate([before.group, after.group])
     of_group = np.eye(groups)[group]
     bend = (slowness - middle)[:, None]
-    # The law is the mean of two that may be bent apart, so the shared part bends as freely.
-    columns = np.hstack([bend, of_group, is_after[:, None] * np.hstack([of_group, bend])])
-    prior = np.diag([_BEND**2] + [_FREE**2] * groups + [_CHANGE**2] * groups + [bends * _BEND**2])
+    # The law is the mean of two that may be bent apart, so the shared part bends.
+    columns = np.hstack([bend, of_group, is_after[:, None] * of_group])
+    prior = np.diag([_BEND**2] + [_FREE**2] * groups + [_CHANGE**2] * groups)
     changing = groups + 1
     values = np.concatenate([before.log_value, after.log_value])
     shared = _smooth(np.concatenate([before.turn, after.turn]), noise.law_sd)
@@ -160,8 +160,6 @@ def changes(
         weight=weight / weight.sum(),
         mean=np.array(means),
         covariance=np.array(covariances),
-        groups=groups,
-        middle=middle,
     )
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from tempotape.bench.compare import Comparison, HeadRow, Row
+from tempotape.bench.compare import Comparison
+from tempotape.bench.side_by_side import HeadRow, Row
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.knob import reading_text
 
@@ -37,8 +38,8 @@ def _said(comparison: Comparison) -> Iterator[str]:
     for same in comparison.unchanged:
         yield from _line(same.sentence)
     yield from _line(
-        "(± holds 95 %; a difference counts where chance alone shows one in at most 1 of 20 "
-        "comparisons)"
+        "(all these ranges hold together in 95 % of comparisons, so chance alone shows a "
+        "difference in at most 1 of 20)"
     )
     for remark in comparison.remarks:
         yield from textwrap.wrap(f"note: {remark}", _WIDTH, subsequent_indent="  ")

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 import msgspec
 import numpy as np
 
-from tempotape.bench.change_model import Change, Changes, Floats, NoiseGrid, Values, changes
+from tempotape.bench.change_model import Changes, Floats, NoiseGrid, Values, changes
 from tempotape.text import quoted
 from tempotape.unit.calibration import Calibration
 from tempotape.unit.knob import reading_text
@@ -23,18 +23,6 @@ _DELAY_NOISE = NoiseGrid(
     hand_steps=(0.05, 0.3, 1.0),
     law_sd=0.01,
 )
-FLUTTER_ERROR = 0.10
-# A flutter reading is taken as good to about 10 %, one sd (our own choice: a ten-second reading of
-# a wandering tape repeats no better); the spread of the points about their curve tells the rest.
-_FLUTTER_NOISE = NoiseGrid(
-    sds=tuple(
-        (sd, -0.5 * (math.log(sd / FLUTTER_ERROR) / 0.5) ** 2)
-        for sd in (0.06, 0.1, 0.15, 0.22, 0.35)
-    ),
-    hand_steps=(0.0,),
-    law_sd=0.15,
-)
-_LEAST_FLUTTER_PERCENT = 0.01
 # Points this far outside the span, as part of the scale, still speak for its ends.
 _BEYOND = 0.1
 # The span of speeds, in log, that the ends are at least apart.
@@ -44,12 +32,12 @@ _TELLING = 3
 # How far points beyond the ends may pull at the bend.
 _SLOWNESS = (-0.2, 1.5)
 _MOST_PLACES = 40
+# At most so many readings are asked whether they changed.
+_MOST_ASKED = 16
 
 
 # Reading, log value, group and relative error.
 _Reading = tuple[float, float, int, float]
-# A shape over log speed above the slowest, 1 there and less at faster ones.
-_Bend = Callable[[Floats], Floats]
 
 
 class Pair(msgspec.Struct, frozen=True):
@@ -93,27 +81,15 @@ def _readings(one: Calibration) -> int:
 
 
 class Question(msgspec.Struct, frozen=True):
-    """A quantity over a span: its changes, and the groups of them that count for it.
-
-    `level` tells the change on the whole; `bent` lets it bend towards the slow end.
-    """
+    """The delays of some heads: how each changed on the whole, and the readings to ask at."""
 
     level: Changes
-    bent: Changes
-    groups: tuple[int, ...]
-    slow: float
-    fast: float
-
-    @property
-    def asked(self) -> tuple[Change, ...]:
-        overall = self.level.overall(self.groups)
-        if self.slow == self.fast:
-            return (overall,)
-        return overall, self.bent.bend()
+    heads: tuple[str, ...]
+    places: tuple[float, ...]
 
 
-def speed_question(pair: Pair) -> tuple[Question | None, tuple[str, ...], tuple[str, ...]]:
-    """The delays of the heads with trusted points in both, their names, and what is left out."""
+def speed_question(pair: Pair) -> tuple[Question | None, tuple[str, ...]]:
+    """The delays of the heads with trusted points in both, and what is left out."""
     near = _near(pair, pair.low, pair.high)
     heads = tuple(
         head
@@ -130,7 +106,7 @@ def speed_question(pair: Pair) -> tuple[Question | None, tuple[str, ...], tuple[
         if head not in heads
     )
     if not heads:
-        return None, heads, remark
+        return None, remark
     slow, fast = pair.slow_fast(pair.low, pair.high)
     values = []
     for one in pair.both:
@@ -144,46 +120,40 @@ def speed_question(pair: Pair) -> tuple[Question | None, tuple[str, ...], tuple[
             for fitted, point in zip(one.fit.points, one.unit.measured, strict=True)
             if fitted.head in heads and not fitted.suspect and near(fitted.knob)
         ]
-        values.append(_values(pair, rows, slow, fast, _by_friction))
-    # A change that is the same everywhere is told best as a constant: the slow end, where a
-    # touch of the knob moves the delay most, then weighs little.
-    level, bent = (
-        changes(values[0], values[1], _DELAY_NOISE, groups=len(heads), bends=bends)
-        for bends in (False, True)
-    )
-    return Question(level, bent, tuple(range(len(heads))), slow, fast), heads, remark
+        values.append(_values(pair, rows, slow, fast))
+    level = changes(values[0], values[1], _DELAY_NOISE, groups=len(heads))
+    trusted = [
+        {
+            point.knob
+            for point in one.fit.points
+            if point.head in heads and not point.suspect and pair.low <= point.knob <= pair.high
+        }
+        for one in pair.both
+    ]
+    # Where only points just outside the span speak for a head, its ends are asked.
+    places = trusted[0] | trusted[1] or {pair.low, pair.high}
+    return Question(level, heads, _thinned(places)), remark
 
 
-def flutter_question(pair: Pair) -> tuple[Question | None, tuple[str, ...]]:
-    """The flutter points of all heads together, as one tape; None where no readings are common."""
+def flutter_places(pair: Pair) -> tuple[tuple[float, ...], tuple[str, ...]]:
+    """Readings to ask the flutter at, none where none are common, and what to say of them.
+
+    They are readings of the set that has fewer, so that no two lean on one reading of the other.
+    """
     places = [
-        [point.knob for point in one.unit.measured if point.flutter_percent is not None]
+        {point.knob for point in one.unit.measured if point.flutter_percent is not None}
         for one in pair.both
     ]
     if not all(places):
         if not any(places):
-            return None, ("flutter is measured in neither",)
+            return (), ("flutter is measured in neither",)
         which = "before" if places[0] else "after"
-        return None, (f"flutter is measured only {which}, so it is not compared",)
+        return (), (f"flutter is measured only {which}, so it is not compared",)
     low, high = max(map(min, places)), min(map(max, places))
     if low > high:
-        return None, ("flutter was measured at no common readings, so it is not compared",)
-    slow, fast = pair.slow_fast(low, high)
-    near = _near(pair, low, high)
-    values = []
-    for one in pair.both:
-        rows = [
-            (
-                point.knob,
-                math.log(max(point.flutter_percent, _LEAST_FLUTTER_PERCENT))
-                - _log_flutter(pair, point.knob),
-                0,
-                math.nan,
-            )
-            for point in one.unit.measured
-            if point.flutter_percent is not None and near(point.knob)
-        ]
-        values.append(_values(pair, rows, slow, fast, _by_log_speed))
+        return (), ("flutter was measured at no common readings, so it is not compared",)
+    common = [{knob for knob in own if low <= knob <= high} for own in places]
+    fewer = min((own for own in common if own), key=len)
     heads = [
         {p.head for p in one.unit.measured if p.flutter_percent is not None} for one in pair.both
     ]
@@ -191,19 +161,15 @@ def flutter_question(pair: Pair) -> tuple[Question | None, tuple[str, ...]]:
         "flutter was read on other heads before than after; a head's gap shifts the reading, so "
         "the difference may be the head's",
     )
-    bent = changes(values[0], values[1], _FLUTTER_NOISE, groups=1, bends=slow != fast)
-    return Question(bent, bent, (0,), slow, fast), remarks if heads[0] != heads[1] else ()
+    return _thinned(fewer), remarks if heads[0] != heads[1] else ()
 
 
-def _log_flutter(pair: Pair, knob: float) -> float:
-    """Mean log flutter of the curves that reach this reading: the law both are held against."""
-    curves = [(one, one.flutter.log_speed) for one in pair.both]
-    logs = []
-    for one, speeds in curves:
-        at = min(max(one.curve.log_speed_at(knob), speeds[0]), speeds[-1])
-        percent = np.interp(at, speeds, one.flutter.flutter_percent)
-        logs.append(math.log(max(float(percent), _LEAST_FLUTTER_PERCENT)))
-    return sum(logs) / len(logs)
+def _thinned(knobs: set[float]) -> tuple[float, ...]:
+    """Some of these readings, ascending and evenly, both ends among them."""
+    every = sorted(knobs)
+    count = min(len(every), _MOST_ASKED)
+    picked = {round(place) for place in np.linspace(0, len(every) - 1, count).tolist()}
+    return tuple(every[place] for place in sorted(picked))
 
 
 def _near(pair: Pair, low: float, high: float) -> Callable[[float], bool]:
@@ -212,7 +178,7 @@ def _near(pair: Pair, low: float, high: float) -> Callable[[float], bool]:
     return lambda knob: low - beyond <= knob <= high + beyond
 
 
-def _values(pair: Pair, rows: Sequence[_Reading], slow: float, fast: float, bend: _Bend) -> Values:
+def _values(pair: Pair, rows: Sequence[_Reading], slow: float, fast: float) -> Values:
     """Rows of reading, log value, group and relative error; many are gathered by medians."""
     knob, log_value, group, error = (
         np.array(column) for column in zip(*_gathered(rows), strict=True)
@@ -221,9 +187,9 @@ def _values(pair: Pair, rows: Sequence[_Reading], slow: float, fast: float, bend
     slowest = pair.log_speed(slow)
     over_slowest = np.array([pair.log_speed(one) for one in knob.tolist()]) - slowest
     fastest = max(pair.log_speed(fast) - slowest, _LEAST_SPEEDS)
-    end = float(bend(np.array([fastest]))[0])
+    end = float(_by_friction(np.array([fastest]))[0])
     return Values(
-        slowness=np.clip((bend(over_slowest) - end) / (1.0 - end), *_SLOWNESS),
+        slowness=np.clip((_by_friction(over_slowest) - end) / (1.0 - end), *_SLOWNESS),
         turn=(knob - scale.low) / (scale.high - scale.low),
         log_value=log_value,
         group=group.astype(np.int64),
@@ -238,11 +204,6 @@ def _by_friction(over_slowest: Floats) -> Floats:
     Speed is the drive less what friction takes (design, section 1), so d log v = -d friction / v.
     """
     return np.asarray(np.exp(-over_slowest))
-
-
-def _by_log_speed(over_slowest: Floats) -> Floats:
-    """Evenly along log speed (our own choice for flutter, of which no law is known)."""
-    return np.asarray(1.0 - over_slowest)
 
 
 def _per_step(pair: Pair, knob: Floats, step: float) -> Floats:

@@ -179,25 +179,27 @@ def test_with_known_noise_the_change_is_that_of_weighted_least_squares():
     slowness = np.array([1, 0.6, 0.2, 0, 1, 0.5, 0.3, 0], dtype=float)
     sets = []
     for which in (0, 1):
-        true = groups * 0.9 + which * (0.05 * groups + 0.1 * slowness)
+        true = groups * 0.9 + 0.1 * slowness + which * 0.05 * groups
         sets.append(values(groups, slowness, true + rng.normal(0, sd[which], 8), sd[which]))
-    found = changes(*sets, one_noise(math.nan), groups=2, bends=True)
+    found = changes(*sets, one_noise(math.nan), groups=2)
 
     # The law is shared where turns are equal, so both sets stand in one regression.
     both = np.concatenate([slowness, slowness])
     heads = np.eye(2)[np.concatenate([groups, groups])]
     after = np.repeat([0.0, 1.0], 8)[:, None]
     bend = (both - both.mean())[:, None]
-    columns = np.hstack([heads, after * heads, after * bend, bend])
+    columns = np.hstack([heads, after * heads, bend])
     weight = np.repeat([1 / sd[0], 1 / sd[1]], 8)
     observed = np.concatenate([one.log_value for one in sets])
     answer = np.linalg.lstsq(columns * weight[:, None], observed * weight, rcond=None)[0]
     covariance = np.linalg.inv((columns * weight[:, None]).T @ (columns * weight[:, None]))
-    for got, number in ((found.overall((0,)), 2), (found.overall((1,)), 3), (found.bend(), 4)):
+    for got, number in ((found.overall((0,)), 2), (found.overall((1,)), 3)):
         assert got.log == pytest.approx(answer[number], rel=0.02, abs=1e-4)
         assert got.sd == pytest.approx(math.sqrt(covariance[number, number]), rel=0.02)
         # Two-sided, by the normal law.
         assert got.chance == pytest.approx(2 * norm.sf(abs(got.log) / got.sd), rel=1e-6)
+    # The margin is that of the normal law, 1.96 sds for 5 %.
+    assert found.margin((1,), 0.05) == pytest.approx(1.96 * found.overall((1,)).sd, rel=1e-4)
     apart = found.apart(1, (0,))
     assert apart.log == pytest.approx(answer[3] - answer[2], rel=0.02)
 
@@ -209,7 +211,10 @@ def test_the_same_points_twice_differ_in_nothing():
     law, _ = lowered(0)
     comparison = compared(unit(flutter=law), unit(flutter=law))
     assert told(comparison) == []
-    speed, gaps, flutter = (re.sub(r"± [0-9.]+ %", "± E %", line) for line in untold(comparison))
+    speed, gaps, flutter = (
+        re.sub(r"(?<=[±] )[0-9.]+|(?<=from -)[0-9.]+|(?<=to [+])[0-9.]+", "E", line)
+        for line in untold(comparison)
+    )
     assert speed == (
         "no difference beyond measuring error in speed over readings 1 to 10 (+0.0 % ± E %)"
     )
@@ -218,7 +223,7 @@ def test_the_same_points_twice_differ_in_nothing():
     )
     assert flutter == (
         "no difference beyond measuring error in flutter over readings 1 to 10 "
-        "(+0.0 % ± E % of what it was)"
+        "(+0.0 %, from -E to +E % of what it was)"
     )
     assert comparison.remarks == (
         "both hold the very same points: is it the same file, or a copy not measured anew?",
@@ -231,7 +236,7 @@ def test_delays_4_percent_longer_are_a_speed_3_8_percent_lower_at_every_reading(
     # 1 / 1.04 = 0.9615
     comparison = compared(unit(), unit(lambda _head, _knob: 1.04))
     (difference,) = comparison.differences
-    assert difference.sentence.startswith("runs 3.8 % slower at every reading (-3.8 % ± 0.")
+    assert difference.sentence.startswith("runs 3.8 % slower at every reading (-3.8 % ± ")
     assert difference.span == (1.0, 10.0)
     assert difference.change_percent == pytest.approx(100 * (1 / 1.04 - 1), abs=0.05)
 
@@ -242,19 +247,195 @@ def test_a_slow_end_alone_is_told_by_itself():
         unit(jitter=0.002),
         unit(lambda _, knob: speed_mm_s(knob) / (speed_mm_s(knob) - 10), jitter=0.002),
     )
-    assert [one.what for one in slower.differences] == ["speed", "speed"]
-    slow, fast = slower.differences
-    assert (slow.knob, slow.unit, slow.head) == (1.0, "ms", "long")
-    assert slow.sentence.startswith("slow end runs 13 % slower (-13.")
-    assert ": at 1 the delay of head long went from 93" in slow.sentence
+    # At 10 it is 10 of 480 mm/s, 2.1 %.
+    (slow,) = slower.differences
+    assert (slow.what, slow.knob, slow.span) == ("speed", 1.0, (1.0, 10.0))
+    assert (slow.unit, slow.head) == ("ms", "long")
+    assert re.match(
+        r"runs (1.9|2|2.1|2.2|2.3) to 13 % slower over readings 1 to 10: at 1 ", slow.sentence
+    )
+    assert "the delay of head long went from 93" in slow.sentence
     # True delays at 1: 70 mm at 75 and at 65 mm/s.
     assert slow.before == pytest.approx(1000 * 70 / 75, rel=0.01)
     assert slow.after == pytest.approx(1000 * 70 / 65, rel=0.01)
-    assert fast.sentence.startswith("fast end runs 2.")
 
     other = compared(unit(), unit(lambda _, knob: 1.04 - 15 / speed_mm_s(knob)))
-    assert told(other)[0].startswith("slow end runs 1")
-    assert " % faster " in told(other)[0]
+    # 1 / (1.04 - 15 / 75) = 1.19
+    assert re.match(
+        r"slow end runs 3.\d to (19|20) % faster over readings 1 to 4: ", told(other)[0]
+    )
+
+
+MARKS = (2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0)
+# Where the speed is what share of the speed before, and the sentences that this has to give: end,
+# readings and way of each.
+LOCAL_SPEEDS = {
+    "6 % at 2 and 3": (
+        lambda k: 1 + 0.06 * (k < 4),
+        [("slow end runs ", "faster over readings 2 to 3", 2, 3)],
+    ),
+    "6 % at 2": (lambda k: 1 + 0.06 * (k == 2), [("slow end runs ", "faster (", 2, 2)]),
+    "3 % below 6": (
+        lambda k: 1 + 0.03 * (k < 6),
+        [("slow end runs ", "faster over readings 2 to 5", 2, 5)],
+    ),
+    "3 % above 7": (
+        lambda k: 1 + 0.03 * (k > 7),
+        [("fast end runs ", "faster over readings 8 to 9", 8, 9)],
+    ),
+    "4 % at 5 to 7": (
+        lambda k: 1 + 0.04 * (4 < k < 8),
+        [("runs ", "faster over readings 5 to 7", 5, 7)],
+    ),
+    "slow end 20, 10, 5, 2 % slower": (
+        lambda k: {2: 0.8, 3: 0.9, 4: 0.95, 5: 0.98}.get(k, 1),
+        [("slow end runs ", "to 20 % slower over readings 2 to 5", 2, 5)],
+    ),
+    "ends turned against each other": (
+        lambda k: 1 + 0.03 * (k < 5) - 0.03 * (k >= 7),
+        [
+            ("slow end runs ", "faster over readings 2 to 4", 2, 4),
+            ("fast end runs ", "slower over readings 7 to 9", 7, 9),
+        ],
+    ),
+}
+
+
+def noisy(seed, speed=lambda _knob: 1.0, flutter=None, noise=0.003):
+    """A unit measured at `MARKS` with this relative noise, its speed times `speed`."""
+    rng = random.Random(seed)
+    return unit(
+        lambda _head, knob: (1 + rng.gauss(0, noise)) / speed(knob),
+        readings=MARKS,
+        flutter=flutter,
+        jitter=0,
+    )
+
+
+@pytest.mark.parametrize("name", LOCAL_SPEEDS)
+def test_a_change_of_speed_at_some_readings_is_told_there_and_nowhere_else(name):
+    speed, expected = LOCAL_SPEEDS[name]
+    for seed in range(3):
+        comparison = compared(noisy(2 * seed), noisy(2 * seed + 1, speed))
+        lines = told(comparison)
+        assert len(lines) == len(expected), lines
+        for difference, (start, inside, low, high) in zip(
+            comparison.differences, expected, strict=True
+        ):
+            assert difference.sentence.startswith(start), lines
+            # An edge may be a reading off where the curve is bent to the step.
+            assert inside in difference.sentence or difference.span != (low, high), lines
+            assert abs(difference.span[0] - low) + abs(difference.span[1] - high) <= 1, lines
+            off = difference.change_percent - 100 * (speed(difference.knob) - 1)
+            assert abs(off) <= 3 * difference.change_error_percent, lines
+
+
+def test_percentages_are_those_of_the_table_and_of_the_figures_beside_them():
+    for speed, _ in LOCAL_SPEEDS.values():
+        comparison = compared(noisy(0), noisy(1, speed), GridSpan(2, 9, 1))
+        rows = {row.knob: row for row in comparison.rows}
+        for difference in comparison.differences:
+            row = rows[difference.knob]
+            assert difference.change_percent == pytest.approx(row.speed_change_percent)
+            assert difference.change_error_percent == pytest.approx(row.speed_change_error_percent)
+            assert difference.before == row.heads[difference.head].before_ms
+            assert difference.after == row.heads[difference.head].after_ms
+            by_figures = 100 * (difference.before / difference.after - 1)
+            assert difference.change_percent == pytest.approx(by_figures, abs=0.4)
+        # Each reading that is clear of its error is in one of the spans told.
+        for row in rows.values():
+            if abs(row.speed_change_percent) > 3.5 * row.speed_change_error_percent:
+                assert any(one.span[0] <= row.knob <= one.span[1] for one in comparison.differences)
+
+
+def holds_zero(sentence):
+    """Whether the range in a sentence holds zero."""
+    about = re.search(r"([-+][0-9.]+) % ± ([0-9.]+) %", sentence)
+    if about:
+        return abs(float(about[1])) <= float(about[2]) + 0.05
+    low, high = re.search(r"from ([-+][0-9.]+) to ([-+][0-9.]+) %", sentence).groups()
+    return float(low) <= 0 <= float(high)
+
+
+def test_what_is_called_error_holds_zero_and_what_is_told_does_not():
+    flutters = [
+        lambda k, at=at, share=share: 6.2 / k * (share if k in at else 1)
+        for at in ((2.0,), (2.0, 3.0), MARKS)
+        for share in (0.9, 0.8, 0.7, 0.6, 1.3)
+    ]
+    for number, flutter in enumerate(flutters):
+        speed = 1 + 0.002 * number
+        pair = (
+            noisy(0, flutter=lambda k: 6.2 / k),
+            noisy(number, lambda _, s=speed: s, flutter),
+        )
+        comparison = compared(*pair)
+        for one in comparison.unchanged:
+            assert one.what == "gap" or holds_zero(one.sentence), one.sentence
+        for one in comparison.differences:
+            if "±" in one.sentence or " from -" in one.sentence or " from +" in one.sentence:
+                assert not holds_zero(one.sentence), one.sentence
+
+
+@pytest.mark.parametrize(
+    ("changed", "start"),
+    [
+        (
+            {2: 1.9},
+            "slow end steadier: flutter at 2 fell from 3.1 % to 1.9 % (-38.7 %, from -",
+        ),
+        (
+            {2: 1.86, 3: 1.24},
+            "slow end steadier over readings 2 to 3: flutter 40 % less in the mean (-40.",
+        ),
+        ({2: 1.24, 3: 0.83}, "slow end steadier over readings 2 to 3: flutter 60 % less"),
+        ({2: 6.2, 3: 4.13}, "slow end less steady over readings 2 to 3: flutter 100 % more"),
+        ({5: 0.6, 6: 0.5}, "steadier over readings 5 to 6: flutter 52 % less in the mean"),
+    ],
+)
+def test_a_change_of_flutter_at_some_readings_is_told_there(changed, start):
+    def before(knob):
+        return 6.2 / knob
+
+    comparison = compared(
+        noisy(0, flutter=before), noisy(1, flutter=lambda knob: changed.get(knob, before(knob)))
+    )
+    assert told(comparison)[0].startswith(start)
+    difference = comparison.differences[0]
+    assert difference.before == pytest.approx(before(difference.knob))
+    assert difference.after == pytest.approx(changed[difference.knob])
+    row = compared(
+        noisy(0, flutter=before),
+        noisy(1, flutter=lambda knob: changed.get(knob, before(knob))),
+        GridSpan(difference.knob, difference.knob, 1),
+    ).rows[0]
+    assert (row.flutter_before_percent, row.flutter_after_percent) == (
+        difference.before,
+        difference.after,
+    )
+
+
+def test_flutter_that_scatters_more_than_usual_needs_a_larger_change():
+    def scattered(share):
+        rng = random.Random(3)
+        plain = noisy(0, flutter=lambda knob: 6.2 / knob)
+        repeated = [
+            msgspec.structs.replace(
+                point, flutter_percent=6.2 / point.knob * share * math.exp(rng.gauss(0, 0.5))
+            )
+            for point in plain.measured
+            for _ in range(3)
+            if point.head == "long"
+        ]
+        kept = [point for point in plain.measured if point.head == "short"]
+        return msgspec.structs.replace(plain, measured=(*kept, *repeated))
+
+    quiet = compared(scattered(1), scattered(0.8))
+    assert not [one for one in quiet.differences if one.what == "flutter"]
+    # Three readings that are good to 10 % would be to 0.1 / sqrt(3) = 5.8 %.
+    assert quiet.rows[0].flutter_before_error_percent > 0.15 * quiet.rows[0].flutter_before_percent
+    loud = compared(scattered(1), scattered(0.3))
+    assert [one.what for one in loud.differences][:1] == ["flutter"]
 
 
 def test_a_change_at_the_one_reading_both_have_is_told_there():
@@ -267,9 +448,9 @@ def test_an_end_within_the_error_is_told_as_such_beside_the_other():
     tilted = unit(lambda _, knob: 1.03 if knob < 3 else 0.97 if knob > 5 else 1.0)
     comparison = compared(unit(), tilted)
     (fast,) = told(comparison)
-    assert fast.startswith("fast end runs 3.1 % faster (+3.1 % ± ")
+    assert re.match(r"fast end runs 2.[5-9] to 3.[0-5] % faster over readings 6 to 10: at ", fast)
     assert untold(comparison)[0].startswith(
-        "no difference beyond measuring error in speed at the slow end (-"
+        "no difference beyond measuring error in speed over readings 1 to 4 (-"
     )
 
 
@@ -317,7 +498,10 @@ def test_a_steadier_slow_end_is_told_with_its_figures_and_its_reach():
         unit(flutter=law, steadiness=limits), unit(flutter=after, steadiness=limits)
     )
     # 100 / 75 = 1.33 %, and 40 % of it.
-    assert told(comparison)[0] == "slow end steadier: flutter at 1 fell from 1.3 % to 0.53 %"
+    assert told(comparison)[0].startswith(
+        "slow end steadier over readings 1 to 4: flutter 44 % less"
+    )
+    assert told(comparison)[0].endswith(", at 1 it fell from 1.3 % to 0.53 %")
     # 100 / v is 0.4 % at 4.89 and 1 % at 1.56; after it, 1 % is met nowhere.
     assert told(comparison)[1].startswith("reaches slower: the slowest steady reading is ")
     assert told(comparison)[1].endswith(", before it was 4.9")
@@ -410,7 +594,7 @@ def test_one_reading_of_flutter_needs_a_large_change():
 
     assert "flutter at 1" not in " ".join(told(compared(only(3.0), only(2.5))))
     assert told(compared(only(3.0), only(1.5))) == [
-        "steadier at 1: flutter went down by 49 % of what it was (at 1 from 3 % to 1.5 %)"
+        "steadier at 1: flutter went down by 50 % of what it was (at 1 from 3 % to 1.5 %)"
     ]
 
 
@@ -607,7 +791,10 @@ def test_suspect_points_do_not_count():
     points[4] = msgspec.structs.replace(points[4], delay_ms=points[4].delay_ms * 2)
     comparison = compared(spoilt, msgspec.structs.replace(spoilt, measured=tuple(points)))
     assert told(comparison) == []
-    assert "suspect points do not count; see the curve of each unit" in comparison.remarks
+    assert (
+        "the delays of suspect points do not count, their flutter does; see the curve of each unit"
+        in comparison.remarks
+    )
 
 
 def test_a_head_measured_elsewhere_does_not_count():
@@ -622,6 +809,25 @@ def test_a_head_measured_elsewhere_does_not_count():
         'head "short" has no measured point near these readings in one of the two, so it does '
         "not count for the differences" in comparison.remarks
     )
+
+
+def test_heads_that_meet_only_just_outside_the_common_readings_are_compared_at_its_ends():
+    def only(readings_of):
+        points = [
+            Point(head, knob, 1000 * GAPS_MM[head] / speed_mm_s(knob))
+            for head, readings in readings_of.items()
+            for knob in readings
+        ]
+        return msgspec.structs.replace(unit(), measured=tuple(points))
+
+    before = only({"short": (1.0, 3.2), "long": (2.0, 4.0)})
+    after = only({"short": (4.3, 8.0), "longest": (3.4, 5.0)})
+    comparison = compared(
+        msgspec.structs.replace(before, head=(*before.head, Head("longest"))),
+        msgspec.structs.replace(after, head=(*after.head, Head("longest"))),
+    )
+    assert comparison.span == (3.4, 4.0)
+    assert untold(comparison)[0].startswith("no difference beyond measuring error in speed")
 
 
 def test_nothing_in_common_is_a_fault():
