@@ -146,7 +146,13 @@ def test_points_are_never_written_over_the_unit_file(run, tmp_path):
     link.symlink_to(unit)
     code, _, err = run("--unit", unit, "--csv-out", link)
     assert code == 1
-    assert err == f"{link}: is the unit file itself; expected another file for the points\n"
+    assert err == f"{link}: is one of the files read; expected another file\n"
+    assert unit.read_text() == Path(KESTREL).read_text()
+    points = tmp_path / "points.csv"
+    points.write_text("head,knob,delay_ms\nlong,6.2,402\n")
+    code, _, err = run("--unit", unit, "--csv", points, "--csv-out", points)
+    assert (code, err) == (1, f"{points}: is one of the files read; expected another file\n")
+    assert points.read_text() == "head,knob,delay_ms\nlong,6.2,402\n"
     assert unit.read_text() == Path(KESTREL).read_text()
 
 
@@ -214,10 +220,31 @@ def test_the_curve_is_drawn_as_text_and_on_demand_as_svg(run, unit, tmp_path):
     assert f"picture written to {svg}\n" in err
     root = ElementTree.parse(svg).getroot()  # noqa: S314 - our own file
     assert root.tag == "{http://www.w3.org/2000/svg}svg"
-    code, _, err = run("--unit", unit, "--point", GOOD, "--svg", unit, "--yes")
-    assert code == 1
-    assert err.endswith(f"{unit}: is the unit file itself; expected another file to draw to\n")
-    assert unit.read_text() == Path(KESTREL).read_text()
+
+
+def test_nothing_is_drawn_over_a_file_that_is_read(run, unit, tmp_path):
+    take, link = silent(tmp_path / "take.wav"), tmp_path / "link.svg"
+    link.symlink_to(take)
+    held = take.read_bytes()
+    recorded, walked = ("--recording", take, "--knob", "6"), ("--walk", take, "--marks", "2,4")
+    for words, out in (
+        (("--point", GOOD), unit),
+        (("--head", "long", *recorded), take),
+        (("--head", "long", *recorded), link),
+        (("--head", "long", *walked), take),
+    ):
+        code, _, err = run("--unit", unit, *words, "--svg", out, "--yes")
+        assert (code, err) == (1, f"{out}: is one of the files read; expected another file\n")
+    assert (take.read_bytes(), unit.read_text()) == (held, Path(KESTREL).read_text())
+
+
+def test_a_picture_and_a_take_are_two_files(run, unit, interface, tmp_path):
+    take = tmp_path / "take.wav"
+    words = (*LIVE, "--knob", "6.2", "--save", take, "--svg", tmp_path / "." / "take.wav", "--yes")
+    assert run("--unit", unit, *words) == (
+        1, "", f"{take}: is to hold the take as well; expected another file for one\n",
+    )  # fmt: skip
+    assert interface == []
 
 
 def test_a_suspect_is_named_in_the_text_too(run, unit):
@@ -807,8 +834,10 @@ def test_a_live_walk_says_where_to_turn_and_keeps_its_take(run, unit, interface,
 
 def test_a_take_that_could_not_be_kept_is_told_before_anything_plays(run, unit, interface):
     nowhere = unit.parent / "no" / "take.wav"
+    there = silent(unit.parent / "there.wav")
     for file, told in (
-        (unit, "exists already; expected another name for the take"),
+        (unit, "is one of the files read; expected another file"),
+        (there, "exists already; expected another name for the take"),
         (nowhere, "is in no folder there is; expected a folder to write to"),
     ):
         words = (*LIVE, "--knob", "6.2", "--save", file, "--yes")

@@ -202,6 +202,20 @@ def test_a_sheet_never_replaces_the_set_or_the_unit(tmp_path):
     assert (songs.read_bytes(), unit.read_bytes()) == before
 
 
+def test_a_sheet_never_replaces_a_midi_file_of_the_set(tmp_path):
+    track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(100))])
+    track.append(mido.Message("note_on", time=480))
+    song, path = tmp_path / "song.mid", tmp_path / "s.toml"
+    mido.MidiFile(tracks=[track]).save(song)
+    text = 'format = 1\nname = "S"\n[[song]]\ntitle = "A"\ntempo_bpm = 90\n[[song]]\ntitle = "B"\n'
+    path.write_text(f'{text}midi_file = "song.mid"\n', encoding="utf-8")
+    before = song.read_bytes()
+    assert fault(sheet, path, "--unit", DEMO_UNIT, "-o", song, "--as", "csv") == (
+        f"{song}: is the MIDI file of song 2 itself; expected another file for the sheet"
+    )
+    assert song.read_bytes() == before
+
+
 def test_warnings_of_a_sheet_go_to_standard_error(tmp_path):
     songs, out = tmp_path / "friday.csv", tmp_path / "s.html"
     songs.write_text("title,tempo_bpm\nLow,20\n", encoding="utf-8")

@@ -11,7 +11,15 @@ import msgspec
 
 from tempotape import remembered
 from tempotape.cli.calibrate_asked import Asked, check_use, point_text, points_text
-from tempotape.cli.shared import json_option, note, say, say_json, unit_option
+from tempotape.cli.shared import (
+    check_not_read,
+    json_option,
+    note,
+    same_file,
+    say,
+    say_json,
+    unit_option,
+)
 from tempotape.faults import InputFault
 
 if TYPE_CHECKING:
@@ -61,6 +69,7 @@ def calibrate(**typed: object) -> None:
     """
     asked = msgspec.convert(typed, Asked)
     check_use(asked)
+    _check_written(asked)
     if asked.tap:
         from tempotape.cli.tapping import check_terminal  # noqa: PLC0415
 
@@ -82,6 +91,18 @@ def _at_the_tape(asked: Asked) -> bool:
     if asked.live or asked.csv_in is not None or asked.csv_out is not None:
         return False
     return bool(asked.tap) or (asked.new and sys.stdin.isatty() and sys.stderr.isatty())
+
+
+def _check_written(asked: Asked) -> None:
+    """Raises InputFault where a file to be written is one that is read, or that holds the take."""
+    read = (asked.unit, asked.csv_in, asked.walk, *asked.recording)
+    for out in (asked.svg, asked.csv_out, asked.save):
+        if out is not None:
+            check_not_read(out, *read)
+    if asked.svg is not None and asked.save is not None and same_file(asked.svg, asked.save):
+        raise InputFault(
+            "is to hold the take as well", expected="another file for one", source=asked.svg
+        )
 
 
 def _unit(asked: Asked) -> Unit:
@@ -118,10 +139,6 @@ def _csv(asked: Asked) -> None:
 
     path = Path(asked.unit)
     known = read_unit(path)
-    if asked.csv_out is not None and Path(asked.csv_out).resolve() == path.resolve():
-        raise InputFault(
-            "is the unit file itself", expected="another file for the points", source=asked.csv_out
-        )
     told: list[str] = []
     new: tuple[Point, ...] = ()
     again: tuple[Point, ...] = ()

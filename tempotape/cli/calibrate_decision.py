@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from tempotape.cli.calibrate_asked import Asked, point_text, points_text, them
-from tempotape.cli.shared import note, room, say, say_json
+from tempotape.cli.shared import note, room, say, say_json, write_picture
 from tempotape.faults import InputFault
 from tempotape.text import fitted, printable
 
@@ -71,7 +71,7 @@ def decide(asked: Asked, unit: Unit, collection: Collection, refused: Sequence[R
     if not asked.as_json:
         say(preview_text(shown, new, room(sys.stdout)))
     if asked.svg is not None:
-        _draw(asked.svg, asked.unit, shown.calibration)
+        _draw(asked.svg, shown.calibration)
     answer = _answer(asked, len(new))
     if answer == "write":
         _write(asked, collection)
@@ -85,14 +85,10 @@ def decide(asked: Asked, unit: Unit, collection: Collection, refused: Sequence[R
         say_json(preview_data(shown, new, refused, written=answer == "write"))
 
 
-def _draw(file: str, unit: str, calibration: Calibration) -> None:
+def _draw(file: str, calibration: Calibration) -> None:
     from tempotape.bench.pictures import curve_svg  # noqa: PLC0415
-    from tempotape.userfiles import write_whole  # noqa: PLC0415
 
-    if Path(file).resolve() == Path(unit).resolve():
-        raise InputFault("is the unit file itself", expected="another file to draw to", source=file)
-    write_whole(Path(file), curve_svg(calibration))
-    note(f"picture written to {file}")
+    write_picture(file, curve_svg(calibration))
 
 
 def _write(asked: Asked, collection: Collection) -> None:

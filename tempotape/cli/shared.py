@@ -55,8 +55,18 @@ def calibration_of(unit: str) -> Calibration:
 
 def check_not_read(out: str, *read: str | None) -> None:
     """Raises InputFault where `out`, to be written, is one of the files read."""
-    if Path(out).resolve() in {Path(one).resolve() for one in read if one is not None}:
+    if any(same_file(out, one) for one in read if one is not None):
         raise InputFault("is one of the files read", expected="another file", source=out)
+
+
+def same_file(one: str, other: str) -> bool:
+    """Whether both names lead to one file, there already or not."""
+    if Path(one).resolve() == Path(other).resolve():
+        return True
+    try:
+        return Path(one).samefile(other)  # in capitals or not, where a system takes both
+    except OSError:
+        return False
 
 
 def write_picture(out: str, drawing: str) -> None:

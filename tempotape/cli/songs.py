@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tempotape.cli.shared import calibration_of, json_option, note, say, say_json
+from tempotape.cli.shared import calibration_of, json_option, note, same_file, say, say_json
 from tempotape.faults import InputFault
 from tempotape.remembered import state_folder
 from tempotape.text import listed, quoted
@@ -81,7 +81,7 @@ def sheet(setlist: str, unit: str | None, out: str, form: str | None, *, fresh: 
         click.echo(text, nl=False)
         return
     for what, file in read.items():
-        if Path(out).exists() and Path(out).samefile(file):
+        if same_file(out, str(file)):
             raise InputFault(
                 f"is the {what} itself", expected="another file for the sheet", source=out
             )
@@ -129,7 +129,11 @@ def _planned(
         if damage:
             note(damage)
     planned = plan_of(songs, path, calibration, used=used, with_choices=with_choices)
-    return planned, calibration, {"set": path, "unit file": unit_file}
+    read = {"set": path, "unit file": unit_file}
+    for number, song in enumerate(songs.song, 1):
+        if song.midi_file is not None:
+            read[f"MIDI file of song {number}"] = path.parent / song.midi_file
+    return planned, calibration, read
 
 
 @click.group("set")
