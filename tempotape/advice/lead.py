@@ -18,7 +18,7 @@ from tempotape.tempo.notes import NOTE_VALUES, NoteValue
 from tempotape.tempo.typed import FASTEST_BPM, SLOWEST_BPM
 from tempotape.text import listed, quoted
 from tempotape.unit.calibration import Calibration
-from tempotape.unit.knob import DEG_PER_HOUR, knob_text
+from tempotape.unit.knob import DEG_PER_HOUR, mark_text
 from tempotape.unit.model import Knob
 from tempotape.unit.steadiness import Zone
 
@@ -32,6 +32,8 @@ _BAND_PERCENT = 100 * NOTICEABLE_SHARE
 _FEW = 3
 # The dial shows no more parts than this.
 _MOST_PARTS = 11
+# Of a clock face, every so manieth hour is found at a glance.
+_CLOCK_HOURS = (1, 2, 3, 6)
 # Readings that arithmetic puts this share of the scale beside a mark are on it.
 _SLACK = 1e-9
 
@@ -85,21 +87,26 @@ def easy_marks(knob: Knob) -> tuple[float, ...]:
 
     On numbers, the round steps of which the scale holds up to eleven, and halfway between them
     where that is round too: whole and half numbers from 0 to 10. On a clock face, hours and half
-    hours. Nothing finer than the hand's own step.
+    hours. Nothing finer than the hand's own step: for a coarse one every second hour, or third.
 
     >>> easy_marks(Knob(low=0, high=10, step=0.2))[:4]
     (0, 0.5, 1.0, 1.5)
     """
-    scale = knob.high - knob.low
+    scale, hand = knob.high - knob.low, knob.step * (1 - _SLACK)
     if knob.marks == "clock":
-        grain, halves = scale * DEG_PER_HOUR / knob.sweep_deg, True
+        hour = scale * DEG_PER_HOUR / knob.sweep_deg
+        hours = next((hours for hours in _CLOCK_HOURS if hours * hour >= hand), math.inf)
+        if math.isinf(hours):
+            return knob.low, knob.high
+        grain, halves = hours * hour, hours == 1
         origin = (knob.low + knob.high) / 2  # straight up
     else:
-        power = 10.0 ** math.floor(math.log10(scale / _MOST_PARTS))
-        size = next(size for size in (1, 2, 5, 10) if scale / (size * power) <= _MOST_PARTS)
+        finest = max(scale / _MOST_PARTS * (1 - _SLACK), hand)
+        power = 10.0 ** math.floor(math.log10(finest))
+        size = next((size for size in (1, 2, 5) if size * power >= finest), 10)
         # Half of 5 is 2.5, which is not round.
         grain, halves, origin = size * power, size != 5, 0.0
-    if halves and grain / 2 >= knob.step * (1 - _SLACK):
+    if halves and grain / 2 >= hand:
         grain /= 2
     first = math.ceil((knob.low - origin) / grain - _SLACK)
     last = math.floor((knob.high - origin) / grain + _SLACK)
@@ -223,7 +230,7 @@ def _at_marks(calibration: Calibration, heads: Sequence[str], note: NoteValue) -
                 note=note.name,
                 head=head,
                 knob=reading,
-                knob_text=knob_text(knob, reading),
+                knob_text=mark_text(knob, reading),
                 target_ms=delay_ms,
                 delay_ms=delay_ms,
                 error_ms=error.total_ms,
@@ -250,7 +257,7 @@ def _why_none(calibration: Calibration, heads: Sequence[str]) -> str:
     if calibration.trusted is None:
         return "every measured reading is unstable"
     if not _trusted_marks(calibration):
-        low, high = (knob_text(calibration.unit.knob, at) for at in sorted(calibration.trusted))
+        low, high = (mark_text(calibration.unit.knob, at) for at in sorted(calibration.trusted))
         return f"no easy mark lies where the tape can be trusted, from {low} to {high}"
     return (
         f"no wanted note value gives a tempo from {SLOWEST_BPM:g} to {FASTEST_BPM:g} BPM at an "

@@ -63,6 +63,18 @@ def reading_text(knob: Knob, reading: float) -> str:
     return f"{reading:.4g}" if knob.marks == "numbers" else knob_text(knob, reading)
 
 
+def mark_text(knob: Knob, reading: float) -> str:
+    """The reading as `knob_text` tells it where it stands on one of its steps, else unrounded.
+
+    >>> knob = Knob(low=0, high=10, step=0.2)
+    >>> mark_text(knob, 5), mark_text(knob, 5.5)
+    ('5.0', '5.5')
+    """
+    text = knob_text(knob, reading)
+    off = knob.marks == "numbers" and abs(float(text) - reading) > 1e-6 * knob.step
+    return reading_text(knob, reading) if off else text
+
+
 def knob_figure(knob: Knob, reading: float) -> str:
     """The reading at its shortest, for the largest letters: `6.4`, or `2:30` on a clock face."""
     if knob.marks == "numbers":

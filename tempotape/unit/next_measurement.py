@@ -10,7 +10,7 @@ import msgspec
 
 from tempotape.text import quoted
 from tempotape.unit.curve import Fit, FittedPoint
-from tempotape.unit.knob import knob_text
+from tempotape.unit.knob import knob_text, mark_text, reading_text
 from tempotape.unit.model import Unit
 
 # A stretch this long (part of the scale) without points is worth one at its end.
@@ -56,7 +56,7 @@ def _suspect_again(unit: Unit, fit: Fit) -> NextMeasurement | None:
     return NextMeasurement(
         worst.head,
         worst.knob,
-        f"head {quoted(worst.head)} at {_exactly(unit, worst.knob)} gave "
+        f"head {quoted(worst.head)} at {reading_text(unit.knob, worst.knob)} gave "
         f"{worst.delay_ms:.4g} ms where the other points say {worst.fitted_ms:.4g} ms: "
         "measure it again",
     )
@@ -89,7 +89,7 @@ def _second_reading(unit: Unit, fit: Fit) -> NextMeasurement | None:
     return NextMeasurement(
         _fewest(unit, fit),
         reading,
-        f"all points are at {knob_text(unit.knob, curve.measured_low)}; one at "
+        f"all points are at {mark_text(unit.knob, curve.measured_low)}; one at "
         f"{knob_text(unit.knob, reading)} shows which way and how much the knob changes the delay",
     )
 
@@ -104,7 +104,7 @@ def _fast_end(unit: Unit, fit: Fit) -> NextMeasurement | None:
     return NextMeasurement(
         _fewest(unit, fit),
         reading,
-        f"nothing is measured on the fast side of {knob_text(unit.knob, measured)}; a point at "
+        f"nothing is measured on the fast side of {mark_text(unit.knob, measured)}; a point at "
         f"{knob_text(unit.knob, reading)} gives the shortest delays",
     )
 
@@ -131,7 +131,7 @@ def _slow_end(unit: Unit, fit: Fit) -> NextMeasurement | None:
     return NextMeasurement(
         head,
         reading,
-        f"nothing is measured on the slow side of {knob_text(unit.knob, measured)}; at "
+        f"nothing is measured on the slow side of {mark_text(unit.knob, measured)}; at "
         f"{knob_text(unit.knob, reading)} head {quoted(head)} should take about "
         f"{expected_ms:.3g} ms, to {curve.error_percent_at(head, reading):.2g} %",
     )
@@ -163,14 +163,9 @@ def _largest_gap(unit: Unit, fit: Fit) -> NextMeasurement:
     return NextMeasurement(
         _fewest(unit, fit),
         reading,
-        f"the widest gap between points is from {knob_text(unit.knob, low)} to "
-        f"{knob_text(unit.knob, high)}",
+        f"the widest gap between points is from {mark_text(unit.knob, low)} to "
+        f"{mark_text(unit.knob, high)}",
     )
-
-
-def _exactly(unit: Unit, reading: float) -> str:
-    """A reading as it was measured, on a mark or off it."""
-    return f"{reading:.4g}" if unit.knob.marks == "numbers" else knob_text(unit.knob, reading)
 
 
 def _trusted(fit: Fit) -> list[FittedPoint]:

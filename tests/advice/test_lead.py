@@ -74,6 +74,12 @@ NUMBERS = {
     (1, 11, 0.1): [1 + n / 2 for n in range(21)],
     (-5, 5, 0.1): [-5 + n / 2 for n in range(21)],
     (0, 10, 1): list(range(11)),  # a hand that sets whole numbers finds no halves
+    (0, 10, 1.5): [0, 2, 4, 6, 8, 10],  # and one that sets every second number, none between
+    (0, 10, 2): [0, 2, 4, 6, 8, 10],
+    (0, 10, 3): [0, 5, 10],
+    (1, 11, 3): [1, 5, 10, 11],
+    (0, 11, 0.1): [n / 2 for n in range(23)],
+    (0, 10, 10): [0, 10],
     (0.3, 7.2, 0.1): [0.3, *(n / 2 for n in range(1, 15)), 7.2],  # the stops are found as well
 }
 
@@ -92,6 +98,38 @@ def test_easy_marks_on_a_clock_face_are_hours_and_half_hours():
     assert told[-1] == "5 o'clock"
     assert len(told) == 21
     assert not any("about" in words for words in told)
+
+
+# Hours of a clock face; straight up, at 12, is always one of them.
+@pytest.mark.parametrize(
+    ("step", "hours"),
+    [
+        (1, [7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17]),
+        (1.5, [7, 8, 10, 12, 14, 16, 17]),
+        (2.5, [7, 9, 12, 15, 17]),
+        (4, [7, 12, 17]),
+        (7, [7, 17]),
+    ],
+)
+def test_a_coarse_hand_finds_fewer_hours(step, hours):
+    assert list(easy_marks(Knob(low=7, high=17, step=step, marks="clock"))) == hours
+
+
+@pytest.mark.parametrize("step", [0.1, 0.2, 0.4, 1.5, 3])
+def test_the_reading_told_is_the_one_that_the_tempo_is_for(step):
+    found = led(two_heads(step=step))
+    assert found.tempos
+    for tempo in found.tempos:
+        assert float(tempo.knob_text) == tempo.knob
+    texts = {(tempo.head, tempo.knob_text) for tempo in found.tempos}
+    assert len(texts) == len(found.tempos)
+
+
+def test_where_no_mark_is_to_be_trusted_the_readings_measured_are_told():
+    found = led(two_heads(step=0.4, measured=(5.6, 5.9)))
+    assert found.remarks == (
+        "no easy mark lies where the tape can be trusted, from 5.6 to 5.9",
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(("low", "high"), [(0, 1e-3), (0, 1), (-1000, 1000), (0.123, 0.124)])

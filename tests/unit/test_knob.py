@@ -2,7 +2,14 @@
 
 import pytest
 
-from tempotape.unit.knob import knob_figure, knob_text, pointer_deg, told_exactly, travel
+from tempotape.unit.knob import (
+    knob_figure,
+    knob_text,
+    mark_text,
+    pointer_deg,
+    told_exactly,
+    travel,
+)
 from tempotape.unit.model import Knob
 
 NUMBERS = Knob(low=0, high=10, step=0.2)
@@ -45,6 +52,15 @@ def test_numbers_are_rounded_to_what_a_hand_can_set(step, reading, text):
 def test_the_next_reading_that_is_told_as_it_is(knob, reading, up, found):
     assert told_exactly(knob, reading, up=up) == pytest.approx(found)
     assert "about" not in knob_text(knob, found)
+
+
+@pytest.mark.parametrize(
+    ("step", "reading", "text"),
+    [(0.2, 5.0, "5.0"), (0.2, 5.5, "5.5"), (0.4, 9.0, "9"), (0.1, 0.1 + 0.2, "0.3"), (2, 7, "7")],
+)
+def test_a_reading_off_the_steps_is_told_unrounded(step, reading, text):
+    assert mark_text(Knob(low=0, high=10, step=step), reading) == text
+    assert mark_text(CLOCK, 14.48) == "about half past 2"
 
 
 def test_steps_count_from_the_low_end_stop():

@@ -75,6 +75,24 @@ def test_on_a_knob_that_runs_the_other_way_the_fast_end_is_the_low_one():
     assert 0 <= advice(trusted, steadiness=Steadiness(unstable_knob=5.2)).knob <= 5
 
 
+def test_measured_readings_are_told_as_measured_on_a_step_of_the_hand_or_off_it():
+    wide = Knob(low=0.0, high=10.0, step=0.4)
+    until_9 = [(head, knob, ms) for head, knob, ms in ALL + LONG if 3 <= knob <= 9]
+    assert advice(until_9, knob=wide).why.startswith(
+        "nothing is measured on the fast side of 9; a point at 10.0 "
+    )
+    from_5 = [point for point in ALL + LONG if point[1] >= 5]
+    assert advice(from_5, knob=wide).why.startswith("nothing is measured on the slow side of 5; ")
+    assert advice([("short", 5.0, 600.0), ("long", 5.0, 1500.0)], knob=wide).why.startswith(
+        "all points are at 5; one at 8.0 "
+    )
+    odd = Knob(low=0.0, high=10.0, step=1.5)
+    told = advice([*ALL, *LONG, ("short", 1.4, 6000.0), ("long", 1.4, 15000.0)], knob=odd)
+    assert told.why.startswith("the widest gap between points is from ")
+    low, high = told.why.removeprefix("the widest gap between points is from ").split(" to ")
+    assert {float(low), float(high)} <= {point[1] for point in ALL}
+
+
 def test_a_hole_between_points_is_filled():
     holed = [point for point in ALL + LONG if not 4 < point[1] < 9]
     told = advice(holed)
