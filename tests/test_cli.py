@@ -366,6 +366,47 @@ def test_a_unit_of_last_time_that_is_gone_gives_the_demo_and_says_why(run, tmp_p
     assert "Kestrel" in out
 
 
+AT_ODDS = [("long", 1, 900), ("long", 3, 500), ("long", 5, 700), ("long", 7, 300), ("long", 9, 500)]
+
+
+def unfit(path, points=()):
+    """A unit file that can be read, but not fitted."""
+    measured = (
+        f'[[measured]]\nhead = "{head}"\nknob = {knob}\ndelay_ms = {delay_ms}\n'
+        for head, knob, delay_ms in points
+    )
+    path.write_text("".join((Path(KESTREL).read_text().partition("[[measured]]")[0], *measured)))
+    return path
+
+
+@pytest.mark.parametrize(("points", "told"), [((), "nothing"), (AT_ODDS, 'head "long" takes ')])
+def test_a_unit_that_cannot_be_fitted_is_not_remembered(run, tmp_path, points, told):
+    run("stage", "--unit", HERON, "--tempo", "120")
+    bad = unfit(tmp_path / "bad.toml", points)
+    code, out, err = run("stage", "--unit", bad)
+    assert (code, out) == (1, "")
+    assert err.startswith(f"{bad}: ")
+    assert told in err
+    code, out, err = run()
+    assert (code, err) == (0, "")
+    assert out.startswith("Heron: ")
+
+
+def test_a_unit_of_last_time_that_can_no_longer_be_fitted_gives_the_demo(run, tmp_path):
+    mine = tmp_path / "mine.toml"
+    mine.write_text(Path(HERON).read_text())
+    run("stage", "--unit", mine)
+    unfit(mine, AT_ODDS)
+    for _ in range(2):
+        code, out, err = run()
+        assert (code, err) == (0, "")
+        lines = out.splitlines()
+        assert lines[0].startswith(f'opened the demo, because {mine}: measured: head "long" takes ')
+        assert lines[2].startswith("Kestrel: 96 BPM")
+    mine.write_text(Path(HERON).read_text())  # mended
+    assert run()[1].startswith("Heron: ")
+
+
 def test_a_set_without_a_unit_needs_one(run, tmp_path):
     lone = tmp_path / "lone.toml"
     lone.write_text('format = 1\nname = "Lone"\n[[song]]\ntitle = "A"\ntempo_bpm = 90\n')

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import gc
 import sys
+from functools import partial
+from typing import TYPE_CHECKING
 
 import click
 
 from tempotape.cli.shared import UNIT_HELP, say
 from tempotape.faults import InputFault
+
+if TYPE_CHECKING:
+    from tempotape.stage.app import StageApp
+    from tempotape.stage.opening import Opening
 
 
 @click.command()
@@ -37,19 +43,34 @@ def stage(
     gc.disable()
     from tempotape.stage.opening import open_stage  # noqa: PLC0415
 
-    opening = open_stage(
-        unit=unit, setlist=setlist, midi_in=midi_in, midi_out=midi_out, tempo=tempo
+    opened = partial(
+        open_stage, unit=unit, setlist=setlist, midi_in=midi_in, midi_out=midi_out, tempo=tempo
     )
+    opening = opened()
     if not (sys.stdin.isatty() and sys.stdout.isatty() and sys.stderr.isatty()):
         from tempotape.stage.plain import plain_answer  # noqa: PLC0415
 
-        say(plain_answer(opening))
+        try:
+            answer = plain_answer(opening)
+        except InputFault as fault:
+            if not opening.recalled:
+                raise
+            answer = plain_answer(opened(unfit=fault.sentence))
+        say(answer)
         return
-    from tempotape.stage.app import make_stage  # noqa: PLC0415 - the screen takes longest to load
-
-    app = make_stage(opening)
-    app.run()
+    app = _on_screen(opening)
+    if app.fault and opening.recalled:
+        app = _on_screen(opened(unfit=app.fault))
     if app.fault:
         raise InputFault(app.fault)
     if app.return_code:
         sys.exit(app.return_code)
+
+
+def _on_screen(opening: Opening) -> StageApp:
+    """The stage, run to its end."""
+    from tempotape.stage.app import make_stage  # noqa: PLC0415 - the screen takes longest to load
+
+    app = make_stage(opening)
+    app.run()
+    return app

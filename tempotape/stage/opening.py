@@ -37,7 +37,9 @@ class Opening(msgspec.Struct, frozen=True):
     """The unit, read but not yet fitted, and the first state.
 
     `kept` is the fitted unit where its fit was kept from before. `remark` is a sentence about a
-    unit or set of last time that could not be opened again, or about damaged state.
+    unit or set of last time that could not be opened again, or about damaged state. `recalled`
+    says that unit or set are those of last time. `before` is what was remembered when this was
+    opened, None where nothing is to be remembered.
     """
 
     unit_file: Path
@@ -46,6 +48,8 @@ class Opening(msgspec.Struct, frozen=True):
     last: LastOpened
     remark: str = ""
     songs: SetOpened | None = None
+    recalled: bool = False
+    before: LastOpened | None = None
 
     @property
     def shown_for(self) -> Path:
@@ -53,8 +57,23 @@ class Opening(msgspec.Struct, frozen=True):
         return self.songs.file if self.songs else self.unit_file
 
     def calibration(self) -> Calibration:
-        """The fitted unit; takes a second or two unless its fit is kept from before."""
-        return self.kept or load_calibration(self.unit_file, keep_in=fits_folder())
+        """The fitted unit; takes a second or two unless its fit is kept from before.
+
+        Only now is it remembered for next time: what cannot be fitted does not open.
+        """
+        calibration = self.kept or load_calibration(self.unit_file, keep_in=fits_folder())
+        self.remember()
+        return calibration
+
+    def remember(self) -> None:
+        """Keep what is open for the next start; a port chosen since then stays."""
+        if self.before is None or self.before == self.last:
+            return
+        now, _ = last_opened(state_folder())
+        last = self.last
+        if now != self.before:
+            last = msgspec.structs.replace(now, unit=last.unit, setlist=last.setlist)
+        remember(state_folder(), last)
 
 
 def open_stage(
@@ -64,30 +83,33 @@ def open_stage(
     midi_in: str | None,
     tempo: str | None,
     midi_out: str | None = None,
+    unfit: str = "",
 ) -> Opening:
-    """Read and check what the stage needs, and remember it for next time.
+    """Read and check what the stage needs, and remember it for next time once its unit is fitted.
 
-    Without a unit or a set, those used last; without any, the demo. The same unit and set as last
-    time open where they were left. Raises InputFault for anything given on the command line that
-    cannot be used.
+    Without a unit or a set, those used last; without any, the demo, and so where `unfit` says why
+    the unit used last could not be fitted. The same unit and set as last time open where they were
+    left. Raises InputFault for anything given on the command line that cannot be used.
     """
     bpm = None if tempo is None else tempo_bpm(tempo, entry="--tempo")
     last, remark = last_opened(state_folder())
     remarks = [remark] if remark else []
     ports = (midi_in or last.midi_in, midi_out or last.midi_out)
+    recalled = False
     if unit is None and setlist is None:
+        unit, setlist = last.unit, last.setlist
+        recalled = bool(unit or setlist) and not unfit
         try:
-            unit, setlist = last.unit, last.setlist
-            unit_file, model, songs = _read(unit, setlist) if unit or setlist else _read(*_DEMO)
+            unit_file, model, songs = _read(unit, setlist) if recalled else _read(*_DEMO)
         except InputFault as fault:
             # What was open last stays remembered: the file may only be away.
+            recalled, unfit = False, fault.sentence
             unit_file, model, songs = _read(*_DEMO)
-            remarks.append(f"opened the demo, because {fault.sentence}")
+        if unfit:
+            remarks.append(f"opened the demo, because {unfit}")
     else:
         unit_file, model, songs = _read(unit, setlist)
     before, last = last, LastOpened(_absolute(unit), _absolute(setlist), *ports)
-    if last != before:
-        remember(state_folder(), last)
     state = opened(songs.setlist, songs.parts) if songs else opened(None)
     session, damage = SessionKeeper(state_folder(), songs.file if songs else unit_file).load()
     if damage:
@@ -99,7 +121,11 @@ def open_stage(
     if midi_in is not None:
         state = msgspec.structs.replace(state, following=True)
     kept = kept_calibration(model, fits_folder())
-    return Opening(unit_file, kept, state, last, "; ".join(remarks), songs)
+    told = "; ".join(remarks)
+    opening = Opening(unit_file, kept, state, last, told, songs, recalled, before)
+    if kept is not None:
+        opening.remember()
+    return opening
 
 
 # Where the player stood was damaged on disk: without and with an older generation that is sound.

@@ -81,6 +81,27 @@ def test_a_fault_of_the_unit_leaves_a_clean_terminal_and_one_sentence(tmp_path):
         shown = terminal.until("exit code 1")
         assert "nothing measured yet" in shown
         assert "Traceback" not in shown
+    with Terminal([*TEMPOTAPE], size=(80, 24), home=tmp_path) as terminal:
+        terminal.until(lambda text: answer(text) is not None and "Kestrel" in text)
+        terminal.keys("C-q")
+        terminal.until("exit code 0")
+
+
+def test_a_unit_of_last_time_that_can_no_longer_be_fitted_gives_way_to_the_demo(tmp_path):
+    mine = tmp_path / "mine.toml"
+    mine.write_text(DEMO_UNIT.read_text().replace("Kestrel", "Mine"))
+    with Terminal(
+        [*TEMPOTAPE, "stage", "--unit", str(mine)], size=(120, 40), home=tmp_path
+    ) as terminal:
+        terminal.until("-- BPM")
+        terminal.until(lambda text: "Mine" in text and "fitting" not in text)
+        terminal.keys("C-q")
+        terminal.until("exit code 0")
+    mine.write_text(mine.read_text().partition("[[measured]]")[0])
+    with Terminal([*TEMPOTAPE], size=(120, 40), home=tmp_path) as terminal:
+        terminal.until(lambda text: answer(text) is not None and "opened the demo" in text)
+        terminal.keys("C-q")
+        terminal.until("exit code 0")
 
 
 def test_the_demo_opens_without_any_words_and_its_set_is_played_by_keys(tmp_path):
