@@ -266,22 +266,45 @@ def _range_text(kind: types.FloatType | types.IntType) -> str:
     return f"{whole}{kind.ge:g} to {kind.le:g}"
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Write `text` to `path` so that a reader or a power cut meets the old file or the new one.
+def resolved(path: Path) -> Path:
+    """Where `path` leads, links followed. Raises InputFault for a link that leads to itself."""
+    try:
+        target = path.resolve()
+        if not target.is_symlink():
+            return target
+    except (OSError, RuntimeError):  # the latter up to Python 3.12
+        pass
+    raise InputFault("is a link that leads to itself", expected="a file", source=str(path))
 
-    A link is followed, so that the file it names is the one replaced. Raises InputFault where the
-    folder cannot be written.
+
+def write_whole(path: Path, text: str) -> None:
+    """Write `text` to `path` as `written_whole` does."""
+    with (
+        written_whole(path) as handle,
+        open(handle, "w", encoding="utf-8", newline="", closefd=False) as file,
+    ):
+        file.write(text)
+
+
+@contextlib.contextmanager
+def written_whole(path: Path) -> Iterator[int]:
+    """A descriptor to write to; what is written takes the place of the file at `path` at the end.
+
+    A reader or a power cut meets the old file or the new one, and what breaks in leaves the old
+    one. A link is followed, so that the file it names is the one replaced. Raises InputFault where
+    the folder cannot be written, the disk is full, or the links lead nowhere.
     """
-    target = path.resolve()
+    target = resolved(path)
     try:
         import tempfile  # noqa: PLC0415 - not to read
 
         handle, partial = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
         try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
+            try:
+                yield handle
+                os.fsync(handle)
+            finally:
+                os.close(handle)
             mode = target.stat().st_mode & 0o777 if target.exists() else 0o644
             Path(partial).chmod(mode)
             Path(partial).replace(target)

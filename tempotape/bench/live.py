@@ -16,6 +16,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from tempotape.bench.wav_files import write_parts
 from tempotape.faults import InputFault
 from tempotape.text import listed, quoted
 
@@ -115,14 +116,9 @@ def play_and_record(
 
 
 def write_take(path: Path, take: Take) -> None:
-    """Write a take as a WAV file of 32-bit floats. Raises InputFault."""
-    import soundfile  # noqa: PLC0415 - loaded by what needs it
-
-    try:
-        with path.open("wb") as file:
-            soundfile.write(file, take.frames, take.rate_hz, format="WAV", subtype="FLOAT")
-    except OSError as fault:
-        raise InputFault(f"cannot be written ({fault.strerror})", source=str(path)) from None
+    """Write a take as a WAV file of 32-bit floats, whole or not at all. Raises InputFault."""
+    channels = take.frames.shape[1]
+    write_parts(path, [take.frames], rate_hz=take.rate_hz, channels=channels, encoding="FLOAT")
 
 
 class _Pass:

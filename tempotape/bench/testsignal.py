@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,8 +20,8 @@ from tempotape.bench.walk import (
     click_times_s,
     digits,
 )
+from tempotape.bench.wav_files import Encoding, write_parts
 from tempotape.faults import InputFault
-from tempotape.text import printable
 
 Floats = npt.NDArray[np.float64]
 
@@ -77,8 +76,6 @@ def write_wav(
     Raises InputFault where the name is not one of a WAV file, the file exists and `force` is not
     given, or the folder cannot be written to.
     """
-    import soundfile  # noqa: PLC0415 - loaded by what needs it
-
     source = str(path)
     if path.suffix.casefold() != ".wav":
         raise InputFault("is not a WAV file", expected="a name that ends in .wav", source=source)
@@ -88,23 +85,9 @@ def write_wav(
         raise InputFault(
             "exists already", expected="another name, or --force to write over it", source=source
         )
-    unfinished = path.with_name(f".{path.name}.part")
-    try:
-        with (
-            unfinished.open("wb") as file,
-            soundfile.SoundFile(
-                file, "w", samplerate=rate_hz, channels=1, subtype=f"PCM_{bits}", format="WAV"
-            ) as wav,
-        ):
-            for sound in rendered(layout, rate_hz=rate_hz, level_dbfs=level_dbfs):
-                wav.write(sound)
-        unfinished.replace(path)
-    except OSError as fault:
-        why = printable(fault.strerror or str(fault))
-        raise InputFault(f"cannot be written: {why}", source=source) from None
-    finally:
-        with contextlib.suppress(OSError):
-            unfinished.unlink()
+    parts = rendered(layout, rate_hz=rate_hz, level_dbfs=level_dbfs)
+    encoding: Encoding = "PCM_16" if bits == 16 else "PCM_24"
+    write_parts(path, parts, rate_hz=rate_hz, channels=1, encoding=encoding)
 
 
 def _sound(segment: Segment, rate_hz: int, *, coded: bool) -> Floats:

@@ -353,7 +353,7 @@ def test_places_that_cannot_be_written_to_are_told(tmp_path):
     folder.mkdir()
     assert refused(folder) == f"{folder}: is a folder; expected a file name"
     lost = tmp_path / "none" / "play.wav"
-    assert refused(lost) == f"{lost}: cannot be written: No such file or directory"
+    assert refused(lost) == f"{lost}: cannot be written (No such file or directory)"
 
 
 def test_a_sound_that_breaks_off_leaves_no_file(tmp_path, monkeypatch):
