@@ -19,9 +19,10 @@ import pytest
 import soundfile
 
 from tempotape import cli
-from tempotape.bench.live import Interface, Take
+from tempotape.bench.live import CutShort, Interface, Take
 from tempotape.cli import tapping
 from tempotape.demos import DEMO_UNIT
+from tempotape.faults import InputFault
 from tempotape.tempo.taps import TapSeries
 from tempotape.unit.unitfile import read_unit
 from tests.pseudo_terminal import PseudoTerminal
@@ -830,6 +831,81 @@ def test_a_live_walk_says_where_to_turn_and_keeps_its_take(run, unit, interface,
     assert "At each pair of notes, high then low, turn the knob on: 6.2, 6.3." in err
     assert [point["knob"] for point in json.loads(out)["points"]] == [6.2, 6.3]
     assert soundfile.info(take).duration == pytest.approx(interface[1][0], abs=0.001)
+
+
+@pytest.fixture
+def cut(interface, monkeypatch):
+    """The same interface, which stops, or is stopped by Ctrl-C, after so many seconds."""
+    from tempotape.bench import live
+
+    whole = live.play_and_record
+
+    def use(after_s, cause):
+        def play_and_record(sound, box, **more):
+            assert interface == [None]  # looked for once, and not asked to play yet
+            take = whole(sound, box, **more)
+            raise CutShort(Take(take.frames[: round(after_s * RATE_HZ)], RATE_HZ, 0), cause)
+
+        monkeypatch.setattr(live, "play_and_record", play_and_record)
+
+    return use
+
+
+STOPPED = InputFault("stopped after 60.0 s", source="Box")
+
+
+@pytest.mark.parametrize(
+    ("cause", "told"), [(STOPPED, "Box: stopped after 60.0 s"), (KeyboardInterrupt(), "Aborted!")]
+)
+def test_a_live_walk_cut_short_keeps_its_take_and_the_marks_finished(run, unit, cut, cause, told):
+    cut(60.0, cause)  # a block is 46.7 s, and its clicks begin 7.2 s after it
+    take = unit.parent / "take.wav"
+    walk = (*LIVE, "--marks", "6.2,6.3,6.4", "--turn", "2", "--yes")
+    code, out, err = run("--unit", unit, *walk, "--save", take)
+    assert (code, out) == (1, "")
+    lines = err.splitlines()
+    assert f"the 60.0 s recorded until then are in {take}" in lines
+    assert [line for line in lines if line][-2:] == [
+        "1 point kept; the next run offers it again", told,
+    ]  # fmt: skip
+    assert soundfile.info(take).duration == pytest.approx(60.0)
+    assert unit.read_text() == Path(KESTREL).read_text()
+    code, out, _ = run("--unit", unit, "--resume", "--yes")
+    assert (code, out.splitlines()[-1]) == (0, f"1 point added to {unit}; it now holds 17")
+    point = read_unit(unit).measured[-1]
+    assert (point.head, point.knob) == ("long", 6.2)
+    assert point.delay_ms == pytest.approx(400.0, abs=0.1)
+
+
+def test_a_live_walk_cut_short_before_its_first_mark_is_done_says_so_alone(run, unit, cut):
+    cut(12.0, STOPPED)
+    words = (*LIVE, "--marks", "6.2,6.3", "--turn", "2", "--yes")
+    code, _, err = run("--unit", unit, *words)
+    assert code == 1
+    assert err.splitlines()[-1] == "Box: stopped after 60.0 s"
+    assert "no point" not in err
+
+
+@pytest.mark.usefixtures("interface")
+def test_a_take_that_finds_no_room_costs_no_point(run, unit, monkeypatch):
+    from tempotape.bench import live
+
+    take, write = unit.parent / "take.wav", live.write_take
+
+    def full(path, recorded):
+        if path == take:
+            raise InputFault("cannot be written (No space left on device)", source=str(path))
+        write(path, recorded)
+
+    monkeypatch.setattr(live, "write_take", full)
+    code, _, err = run("--unit", unit, *LIVE, "--knob", "6.2", "--save", take, "--yes")
+    assert code == 1
+    assert err.splitlines()[-2:] == [
+        "1 point kept; the next run offers it again",
+        f"{take}: cannot be written (No space left on device)",
+    ]
+    run("--unit", unit, "--resume", "--yes")
+    assert read_unit(unit).measured[-1].delay_ms == pytest.approx(400.0, abs=0.1)
 
 
 def test_a_take_that_could_not_be_kept_is_told_before_anything_plays(run, unit, interface):

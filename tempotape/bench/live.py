@@ -49,6 +49,15 @@ class Take(msgspec.Struct, frozen=True):
     breaks: int
 
 
+class CutShort(Exception):
+    """Playing ended before its time, by `cause`; `take` is what was recorded until then."""
+
+    def __init__(self, take: Take, cause: InputFault | KeyboardInterrupt) -> None:
+        super().__init__(str(cause))
+        self.take = take
+        self.cause = cause
+
+
 def find_interface(name: str | None) -> Interface:
     """The interface whose name holds `name`, or the system's usual one.
 
@@ -79,7 +88,8 @@ def play_and_record(
 ) -> Take:
     """Play `sound`, mono at full scale 1.0, on all outputs while recording the first `inputs`.
 
-    Raises InputFault where the interface cannot do it, stops on the way, or nothing comes in.
+    Raises InputFault where the interface cannot do it or nothing comes in, and CutShort where it
+    stops on the way or Ctrl-C breaks in once something has come in.
     """
     portaudio = _sounddevice()
     if not 1 <= inputs <= min(MOST_INPUTS, interface.inputs):
@@ -90,6 +100,7 @@ def play_and_record(
         )
     pass_through = _Pass(np.asarray(sound, dtype=np.float32), inputs)
     done = threading.Event()
+    cause: InputFault | KeyboardInterrupt | None = None
     try:
         with portaudio.Stream(
             samplerate=interface.rate_hz,
@@ -100,19 +111,26 @@ def play_and_record(
             finished_callback=done.set,
         ):
             _wait(done, pass_through, progress or _nothing)
+    except KeyboardInterrupt as broken:
+        cause = broken
     except portaudio.PortAudioError as fault:
-        raise InputFault(f"cannot play and record ({fault})", source=interface.name) from None
-    if pass_through.at < len(sound):
-        raise InputFault(
-            f"stopped after {pass_through.at / interface.rate_hz:.1f} s", source=interface.name
+        cause = InputFault(f"cannot play and record ({fault})", source=interface.name)
+    recorded = pass_through.recorded[: pass_through.at]
+    if cause is None and len(recorded) < len(sound):
+        cause = InputFault(
+            f"stopped after {len(recorded) / interface.rate_hz:.1f} s", source=interface.name
         )
-    if float(np.max(np.abs(pass_through.recorded))) < _NOTHING:
+    take = Take(recorded, interface.rate_hz, pass_through.breaks)
+    silent = float(np.max(np.abs(recorded), initial=0.0)) < _NOTHING
+    if cause is not None:
+        raise cause if silent else CutShort(take, cause)
+    if silent:
         raise InputFault(
             "nothing came in",
             expected=f"the unit's output on input {' and '.join('12'[:inputs])}",
             source=interface.name,
         )
-    return Take(pass_through.recorded, interface.rate_hz, pass_through.breaks)
+    return take
 
 
 def write_take(path: Path, take: Take) -> None:

@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
@@ -18,8 +18,11 @@ from tempotape.faults import InputFault
 from tempotape.text import listed, printable, quoted
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from tempotape.bench.collecting import Collection
     from tempotape.bench.from_recording import Outcome
+    from tempotape.bench.live import Interface, Take
     from tempotape.cli.calibrate_preview import Refused
     from tempotape.tempo.taps import TapReading
     from tempotape.unit.model import Point, Unit
@@ -128,8 +131,7 @@ def _recorded(to: Gathering, readings: tuple[float, ...]) -> None:
     if to.asked.marks is not None and (twice := twice_told(readings)):
         note(twice)
     if to.asked.live:
-        with _live_take(to.asked, readings) as path:
-            _from_file(to, path, "live", readings)
+        _live(to, readings)
     elif to.asked.walk is not None:
         _from_file(to, Path(to.asked.walk), f"walk {Path(to.asked.walk).name}", readings)
     else:
@@ -179,13 +181,35 @@ def _take(to: Gathering, outcome: Outcome, origin: str) -> None:
         note(f"{where}: {told}")
 
 
+class _Taken(NamedTuple):
+    """A take, whether it holds a position to measure, and what cut it short or kept it unsaved."""
+
+    path: Path
+    measurable: bool
+    trouble: InputFault | KeyboardInterrupt | None
+
+
+def _live(to: Gathering, readings: tuple[float, ...]) -> None:
+    """Points from a recording made now; those of one cut short are in hand before that is told."""
+    with _live_take(to.asked, readings) as taken:
+        if taken.trouble is None:
+            _from_file(to, taken.path, "live", readings)
+            return
+        if taken.measurable:
+            try:
+                _from_file(to, taken.path, "live", readings)
+            except InputFault as fault:
+                note(fault.sentence)
+        raise taken.trouble
+
+
 @contextmanager
-def _live_take(asked: Asked, knobs: tuple[float, ...]) -> Iterator[Path]:
+def _live_take(asked: Asked, knobs: tuple[float, ...]) -> Iterator[_Taken]:
     """A recording of the test signal through the unit, made now; kept where --save says so."""
     import numpy as np  # noqa: PLC0415
 
     from tempotape.bench import testsignal  # noqa: PLC0415
-    from tempotape.bench.live import find_interface, play_and_record, write_take  # noqa: PLC0415
+    from tempotape.bench.live import find_interface  # noqa: PLC0415
     from tempotape.bench.walk import plain_layout, walk_layout  # noqa: PLC0415
 
     _check_save(asked.save)
@@ -208,14 +232,49 @@ def _live_take(asked: Asked, knobs: tuple[float, ...]) -> Iterator[Path]:
     sound = np.concatenate(
         list(testsignal.rendered(layout, rate_hz=interface.rate_hz, level_dbfs=LEVEL_DBFS))
     )
-    with _progress("playing") as told:
-        take = play_and_record(sound, interface, inputs=asked.inputs, progress=told)
-    if take.breaks:
-        note(f"the sound broke up {take.breaks} times; flutter may read high")
     with tempfile.TemporaryDirectory(prefix="tempotape-") as folder:
-        path = Path(folder) / "take.wav" if asked.save is None else Path(asked.save)
+        # Written before anything is told: the terminal may be gone.
+        with _progress("playing") as told:
+            take, path, trouble = _played(asked, sound, interface, Path(folder), told)
+        if take.breaks:
+            note(f"the sound broke up {take.breaks} times; flutter may read high")
+        recorded_s = len(take.frames) / take.rate_hz
+        if trouble is not None and asked.save is not None and path == Path(asked.save):
+            note(f"the {recorded_s:.1f} s recorded until then are in {asked.save}")
+        yield _Taken(path, recorded_s >= layout.part("clicks").end_s, trouble)
+
+
+def _played(
+    asked: Asked,
+    sound: NDArray[Any],
+    interface: Interface,
+    folder: Path,
+    told: Callable[[float], None] | None,
+) -> tuple[Take, Path, InputFault | KeyboardInterrupt | None]:
+    """What was recorded and the file it is in: that of --save, or one in `folder`."""
+    from tempotape.bench.live import CutShort, play_and_record, write_take  # noqa: PLC0415
+    from tempotape.cli.tapping import broken_into_once  # noqa: PLC0415
+
+    trouble: InputFault | KeyboardInterrupt | None = None
+    with broken_into_once() as hear_no_more:
+        try:
+            take = play_and_record(sound, interface, inputs=asked.inputs, progress=told)
+        except CutShort as short:
+            take, trouble = short.take, short.cause
+        hear_no_more()
+        unsaved: InputFault | None = None
+        if asked.save is not None:
+            try:
+                write_take(Path(asked.save), take)
+            except InputFault as fault:
+                unsaved = fault
+            else:
+                return take, Path(asked.save), trouble
+        path = folder / "take.wav"
         write_take(path, take)
-        yield path
+    if trouble is not None and unsaved is not None:
+        note(unsaved.sentence)
+    return take, path, trouble or unsaved
 
 
 def _check_save(file: str | None) -> None:

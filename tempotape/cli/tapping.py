@@ -21,6 +21,7 @@ _WIDTH = 79  # of the one line that is written over; what stood there before is 
 _MOST_SENT = 32  # bytes of one key; an arrow key sends three
 _ENTER = frozenset("\r\n")
 _ESCAPE = "\x1b"
+_ENDS = ("SIGHUP", "SIGTERM", "SIGINT")  # no SIGHUP on Windows
 
 NextKey = Callable[[], "Key"]
 Keep = Callable[[TapReading], None]
@@ -54,7 +55,7 @@ def keyboard() -> Iterator[NextKey]:
     # was struck meanwhile.
     number = sys.stdin.fileno()
     before = termios.tcgetattr(number)
-    with _broken_into_once() as hear_no_more:
+    with broken_into_once() as hear_no_more:
         try:
             tty.setcbreak(number, termios.TCSADRAIN)
             yield lambda: _read(number, hear_no_more)
@@ -64,13 +65,13 @@ def keyboard() -> Iterator[NextKey]:
 
 
 @contextmanager
-def _broken_into_once() -> Iterator[Callable[[], None]]:
+def broken_into_once() -> Iterator[Callable[[], None]]:
     """A terminal that is closed, and a machine that shuts down, break in as Ctrl-C does: once.
 
     A closed terminal is told twice, by a signal and by what is read: the second must not break into
     the keeping of what the first left. Gives what makes all later ones unheard.
     """
-    ends = (signal.SIGHUP, signal.SIGTERM, signal.SIGINT)
+    ends = [getattr(signal, name) for name in _ENDS if hasattr(signal, name)]
 
     def hear_no_more() -> None:
         for end in ends:

@@ -226,11 +226,57 @@ def test_what_is_played_is_recorded_and_breaks_are_counted(devices):
     assert parts[-1] == 1.0
 
 
-def test_an_interface_that_stops_on_the_way_is_told(devices):
-    devices(stream=wire(blocks=750))
+def test_an_interface_that_stops_on_the_way_is_told_with_what_was_recorded(devices):
+    devices(stream=wire(gain=0.5, blocks=750, breaks={2}))
+    with pytest.raises(live.CutShort) as short:
+        live.play_and_record(np.ones(96_000), BOX, inputs=1)
+    assert short.value.cause.sentence == "Box: stopped after 1.0 s"
+    take = short.value.take
+    assert (take.frames.shape, take.rate_hz, take.breaks) == ((48_000, 1), 48_000, 1)
+    np.testing.assert_allclose(take.frames[64:, 0], 0.5)
+
+
+def test_an_interface_that_stops_before_anything_came_in_is_a_fault(devices):
+    devices(stream=wire(gain=0.0, blocks=750))
     with pytest.raises(InputFault) as fault:
         live.play_and_record(np.ones(96_000), BOX, inputs=1)
     assert fault.value.sentence == "Box: stopped after 1.0 s"
+
+
+class Endless:
+    """As `wire`, but it goes on for as long as it is open, and Ctrl-C comes meanwhile."""
+
+    gain = 0.5
+
+    def __init__(self, *, channels, callback, **_):
+        self.channels, self.callback = channels, callback
+
+    def __enter__(self):
+        heard = np.full((64, self.channels[0]), self.gain, np.float32)
+        for _ in range(750):
+            self.callback(heard, np.zeros((64, 2), np.float32), 64, None, False)
+        raise KeyboardInterrupt
+
+    def __exit__(self, *_):
+        return None
+
+
+def test_ctrl_c_comes_with_what_was_recorded(devices):
+    devices(stream=Endless)
+    with pytest.raises(live.CutShort) as short:
+        live.play_and_record(np.ones(96_000), BOX, inputs=2)
+    assert isinstance(short.value.cause, KeyboardInterrupt)
+    assert short.value.take.frames.shape == (48_000, 2)
+    np.testing.assert_allclose(short.value.take.frames, 0.5)
+
+
+def test_ctrl_c_before_anything_came_in_is_just_that(devices):
+    class Silent(Endless):
+        gain = 0.0
+
+    devices(stream=Silent)
+    with pytest.raises(KeyboardInterrupt):
+        live.play_and_record(np.ones(96_000), BOX, inputs=2)
 
 
 def test_an_interface_that_never_starts_is_told(devices, monkeypatch):
