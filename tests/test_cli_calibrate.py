@@ -109,7 +109,7 @@ def test_points_go_out_and_in_as_csv(run, tmp_path):
     assert read_unit(unit).measured[-1].delay_ms == 402
     code, out, err = run("--unit", unit, "--csv-out", points, "--json")
     assert (code, json.loads(out), err) == (
-        0, {"unit": "Kestrel", "added": 0, "measured": 17, "already": []}, "",
+        0, {"unit": "Kestrel", "added": 0, "measured": 17, "already": [], "suspects": []}, "",
     )  # fmt: skip
     assert unit.read_text().startswith(Path(KESTREL).read_text())
 
@@ -133,6 +133,112 @@ def test_points_the_unit_holds_already_are_named_and_not_added(run, tmp_path):
     told = json.loads(out)
     assert (code, err, told["added"], told["measured"]) == (0, "", 1, 19)
     assert [{key: one[key] for key in already} for one in told["already"]] == [already]
+
+
+ONE_WAY = ((1, 1200), (2, 857), (3.5, 600), (5, 461), (7, 353), (9, 286))
+
+
+def plain(path, points=()):
+    """A unit file with one head `a`, and its points as (reading, delay in ms)."""
+    measured = (
+        f"[[measured]]\nhead = 'a'\nknob = {knob}\ndelay_ms = {ms}\n" for knob, ms in points
+    )
+    knob = "[knob]\nlow = 0\nhigh = 10\nstep = 0.1\n"
+    path.write_text(f"format = 1\nname = 'A'\n{knob}[[head]]\nname = 'a'\n{''.join(measured)}")
+    return path
+
+
+def as_csv(path, points):
+    path.write_text("head,knob,delay_ms\n" + "".join(f"a,{knob},{ms}\n" for knob, ms in points))
+    return path
+
+
+def test_points_of_a_csv_that_contradict_the_unit_are_refused(run, tmp_path):
+    unit = plain(tmp_path / "unit.toml", ONE_WAY)
+    points = as_csv(tmp_path / "points.csv", [(knob, ms) for (knob, _), (_, ms) in
+                    zip(ONE_WAY, reversed(ONE_WAY), strict=True)])  # fmt: skip
+    before = unit.read_text()
+    for more in ((), ("--yes",), ("--json",), ("--csv-out", tmp_path / "out.csv")):
+        code, out, err = run("--unit", unit, "--csv", points, *more)
+        assert (code, out) == (1, "")
+        assert err.startswith(f'{unit}: measured: head "a" takes ')
+        assert err.endswith("measure these two again\n")
+        assert (unit.read_text(), kept(tmp_path)) == (before, [])
+    assert not (tmp_path / "out.csv").exists()
+
+
+def test_a_suspect_of_a_csv_is_written_and_told(run, unit, tmp_path):
+    points = tmp_path / "points.csv"
+    points.write_text("head,knob,delay_ms\nlong,6.2,402\nlong,5,9000\n")
+    code, out, err = run("--unit", unit, "--csv", points)
+    assert (code, out) == (0, f"2 points added to {unit}; it now holds 18\n")
+    assert re.fullmatch(
+        r"suspect, the others say [45]\d\d(\.\d)? ms, measure it again: "
+        r"head long, knob at 5: 9000 ms\n",
+        err,
+    )
+    unit.write_text(Path(KESTREL).read_text())
+    points.write_text("head,knob,delay_ms\nlong,5.5,9100\n")
+    _, out, _ = run("--unit", unit, "--csv", points, "--json")
+    assert [(one["knob"], one["delay_ms"]) for one in json.loads(out)["suspects"]] == [(5.5, 9100)]
+
+
+def test_in_a_terminal_points_of_a_csv_are_shown_and_asked_about(run, unit, answers, tmp_path):
+    points = tmp_path / "points.csv"
+    points.write_text("head,knob,delay_ms\nlong,6.2,402\n")
+    answers("n")
+    code, out, err = run("--unit", unit, "--csv", points)
+    assert (code, err) == (0, f"nothing was written to {unit}\n")
+    assert "Kestrel: the curve with 1 point added" in out
+    assert "Write 1 point to unit.toml?" in out
+    assert (unit.read_text(), kept(tmp_path)) == (Path(KESTREL).read_text(), [])
+    answers("y")
+    _, out, _ = run("--unit", unit, "--csv", points)
+    assert out.endswith(f"1 point added to {unit}; it now holds 17\n")
+    points.write_text("head,knob,delay_ms\nlong,6.3,396\n")
+    answers()
+    _, out, err = run("--unit", unit, "--csv", points, "--yes")
+    assert (out, err) == (f"1 point added to {unit}; it now holds 18\n", "")
+
+
+def test_the_curve_with_the_points_of_a_csv_is_drawn(run, unit, tmp_path):
+    points, svg = tmp_path / "points.csv", tmp_path / "curve.svg"
+    points.write_text("head,knob,delay_ms\nlong,6.2,402\n")
+    for added in (1, 0):  # there already, the second time
+        code, out, err = run("--unit", unit, "--csv", points, "--svg", svg)
+        assert (code, err) == (0, f"picture written to {svg}\n")
+        assert out.startswith(f"{added} point")
+        assert svg.read_text().startswith("<svg")
+        svg.unlink()
+
+
+def test_more_points_than_a_unit_file_can_hold_are_refused(run, tmp_path):
+    unit = plain(tmp_path / "unit.toml", ONE_WAY)
+    before = unit.read_text()
+    # Each is a table of 47 bytes or more; 1 MB is what a unit file is read up to.
+    many = [(round(5 + n / 10_000, 4), round(461 - n / 1000, 3)) for n in range(1, 30_001)]
+    points = as_csv(tmp_path / "points.csv", many)
+    begun_s = time.monotonic()
+    code, out, err = run("--unit", unit, "--csv", points)
+    assert (code, out) == (1, "")
+    assert err == (
+        f"{unit}: 30000 points are more than it can hold besides what it holds; expected a unit "
+        "file of at most 1 MB\n"
+    )
+    assert unit.read_text() == before
+    assert time.monotonic() - begun_s < 20
+
+
+def test_a_long_list_is_brought_in_with_words_for_the_wait(run, answers, tmp_path):
+    unit = plain(tmp_path / "unit.toml", ONE_WAY)
+    many = [(round(5 + n / 10_000, 4), round(461 - n / 250, 3)) for n in range(1, 2_501)]
+    points = as_csv(tmp_path / "points.csv", many)
+    answers("y")
+    code, out, err = run("--unit", unit, "--csv", points)
+    assert code == 0
+    assert err == "fitting the curve to 2506 points\nwriting them\n"
+    assert len(out.splitlines()) < 80
+    assert len(read_unit(unit).measured) == 2_506
 
 
 def test_a_folder_that_is_not_there_is_told(run, tmp_path):
@@ -321,6 +427,9 @@ def test_a_value_at_fault_is_one_sentence_and_nothing_is_written(run, unit, word
          "--head goes with --recording, --walk and --live"),
         (["--marks", "1,2", "--point", GOOD], "--marks goes with --walk and --live"),
         (["--device", "x", "--point", GOOD], "--device and --save go with --live"),
+        (["--csv-out", "a.csv", "--svg", "a.svg"], "--svg goes with points to add"),
+        (["--new", "--name", "A", "--heads", "a", "--scale", "0:10:1", "--svg", "a.svg"],
+         "--svg goes with points to add"),
     ],
 )  # fmt: skip
 def test_options_that_do_not_go_together_are_a_wrong_call(run, unit, words, told):

@@ -10,20 +10,12 @@ import click
 import msgspec
 
 from tempotape import remembered
-from tempotape.cli.calibrate_asked import Asked, check_use, point_text, points_text
-from tempotape.cli.shared import (
-    check_not_read,
-    json_option,
-    note,
-    same_file,
-    say,
-    say_json,
-    unit_option,
-)
+from tempotape.cli.calibrate_asked import Asked, check_use
+from tempotape.cli.shared import check_not_read, json_option, note, same_file, unit_option
 from tempotape.faults import InputFault
 
 if TYPE_CHECKING:
-    from tempotape.unit.model import Point, Unit
+    from tempotape.unit.model import Unit
 
 
 @click.command()
@@ -59,9 +51,10 @@ def calibrate(**typed: object) -> None:
     those that do not fit, and what to measure next. Without a terminal nothing is written unless
     --yes is given. An interrupted calibration loses nothing: its points are offered again.
 
-    CSV points are added without asking, but for those the unit file holds already; the columns are
-    head,knob,delay_ms and, where known, error_ms,flutter_percent. Comments in the unit file are
-    kept.
+    Points of a CSV file that the unit file does not hold yet are shown and asked about in a
+    terminal, and added without asking where there is none, unless they contradict one another; the
+    columns are head,knob,delay_ms and, where known, error_ms,flutter_percent. Comments in the unit
+    file are kept.
 
     Keep fingers, hair and straps off the moving tape. Turn the level down before anything plays:
     near self-oscillation an echo can get loud suddenly. Unplug a unit before opening it; work on
@@ -81,7 +74,9 @@ def calibrate(**typed: object) -> None:
         check_typed(asked, unit)
         note(CAUTION_AT_HAND)
     if asked.csv_in is not None or asked.csv_out is not None:
-        _csv(asked)
+        from tempotape.cli.calibrate_csv import by_csv  # noqa: PLC0415
+
+        by_csv(asked, unit)
     else:
         _measure(asked, unit)
 
@@ -125,39 +120,6 @@ def _unit(asked: Asked) -> Unit:
     write_new(path, unit)
     note(f"{path} written, with nothing measured yet")
     return unit
-
-
-def _csv(asked: Asked) -> None:
-    """Points in from CSV, out to CSV."""
-    from tempotape.unit.points_csv import (  # noqa: PLC0415
-        not_there_yet,
-        points_from_csv,
-        points_to_csv,
-    )
-    from tempotape.unit.unitfile import add_points, read_unit  # noqa: PLC0415
-    from tempotape.userfiles import write_whole  # noqa: PLC0415
-
-    path = Path(asked.unit)
-    known = read_unit(path)
-    told: list[str] = []
-    new: tuple[Point, ...] = ()
-    again: tuple[Point, ...] = ()
-    if asked.csv_in is not None:
-        new, again = not_there_yet(points_from_csv(Path(asked.csv_in), known), known.measured)
-        if new:
-            known = add_points(path, new)
-        told.append(f"{points_text(len(new))} added to {path}; it now holds {len(known.measured)}")
-        if again:
-            told.append(f"{points_text(len(again))} not added, there already:")
-            told += [f"  {point_text(point, known.knob)}" for point in again]
-    if asked.csv_out is not None:
-        write_whole(Path(asked.csv_out), points_to_csv(known.measured))
-        told.append(f"{points_text(len(known.measured))} written to {asked.csv_out}")
-    if asked.as_json:
-        counts = {"added": len(new), "measured": len(known.measured)}
-        say_json({"unit": known.name, **counts, "already": again})
-    else:
-        say("\n".join(told))
 
 
 def _measure(asked: Asked, unit: Unit) -> None:

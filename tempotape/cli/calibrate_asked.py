@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING
 
 import click
@@ -56,6 +57,12 @@ def check_use(asked: Asked) -> None:
     positions = len(asked.recording) + plain_live
     rules = (
         ((asked.csv_in or asked.csv_out) and asked.measures, "--csv and --csv-out go alone"),
+        (
+            asked.svg
+            and not (asked.measures or asked.csv_in or asked.resume)
+            and bool(asked.csv_out or asked.new),
+            "--svg goes with points to add",
+        ),
         (asked.new and None in named, "--new needs --name, --heads and --scale"),
         (
             not asked.new and (any(named) or asked.loop is not None),
@@ -78,6 +85,11 @@ def check_use(asked: Asked) -> None:
     for wrong, told in rules:
         if wrong:
             raise click.UsageError(told)
+
+
+def asks(asked: Asked) -> bool:
+    """Whether there is someone to ask what becomes of points."""
+    return not asked.yes and not asked.as_json and sys.stdin.isatty() and sys.stdout.isatty()
 
 
 def points_text(count: int) -> str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tempotape.cli.calibrate_asked import Asked, point_text, points_text, them
+from tempotape.cli.calibrate_asked import Asked, asks, point_text, points_text, them
 from tempotape.cli.shared import note, room, say, say_json, write_picture
 from tempotape.faults import InputFault
 from tempotape.text import fitted, printable
@@ -35,13 +35,13 @@ def offer_waiting(asked: Asked, unit: Unit, collection: Collection) -> None:
         f"{points_text(len(collection.waiting))} from an interrupted calibration on "
         + printable(last.replace("T", " ")[:16])
     )
-    if _asks(asked) and not asked.resume:
+    if asks(asked) and not asked.resume:
         say(f"{told}:")
         say("\n".join(f"  {_collected_text(one, unit)}" for one in collection.waiting))
-    if asked.resume or (_asks(asked) and _agreed(f"Take {every}?", default=True)):
+    if asked.resume or (asks(asked) and _agreed(f"Take {every}?", default=True)):
         if problem := collection.take_waiting():
             note(problem)
-    elif _asks(asked):
+    elif asks(asked):
         if _agreed(f"Drop {every} for good?", default=False):
             collection.drop_waiting()
     else:
@@ -106,7 +106,7 @@ def _answer(asked: Asked, count: int) -> str:
     """What becomes of the points: `write`, `drop`, `leave`, or `dry run` where nobody is asked."""
     if asked.yes:
         return "write"
-    if not _asks(asked):
+    if not asks(asked):
         return "dry run"
     said = click.prompt(
         _question(
@@ -128,10 +128,6 @@ def _question(text: str) -> str:
     """A question with room for its answer in the last line."""
     width = room(sys.stdout)
     return "\n".join(fitted(text, None if width is None else width - _ANSWER))
-
-
-def _asks(asked: Asked) -> bool:
-    return not asked.yes and not asked.as_json and sys.stdin.isatty() and sys.stdout.isatty()
 
 
 def tell_kept(collection: Collection) -> None:

@@ -16,6 +16,7 @@ from tempotape.unit.model import Knob
 from tempotape.unit.preview import BandRow, Preview
 
 _WIDTH, _ROWS = 78, 12
+_MOST_LISTED = 60  # points; of more, the suspects alone
 
 
 class Refused(msgspec.Struct, frozen=True):
@@ -33,6 +34,10 @@ def preview_text(shown: Preview, collected: Sequence[Collected], width: int | No
     """
     report, knob = shown.report, shown.calibration.unit.knob
     lines = [f"{report.unit}: the curve with {_points(len(collected))} added", ""]
+    pairs = list(zip(shown.points, collected, strict=True))
+    if len(pairs) > _MOST_LISTED:
+        pairs = [pair for pair in pairs if pair[0].suspect][:_MOST_LISTED]
+        lines[0] += ", only the suspects among them listed"
     points = folded(
         [
             ("head", "knob", "measured", "", "curve", "off", "flutter", "from", ""),
@@ -48,7 +53,7 @@ def preview_text(shown: Preview, collected: Sequence[Collected], width: int | No
                     one.origin,
                     "SUSPECT: measure this one again" if point.suspect else "",
                 )
-                for point, one in zip(shown.points, collected, strict=True)
+                for point, one in pairs
             ),
         ],
         width,

@@ -64,15 +64,25 @@ def not_there_yet(
     """
     new: list[Point] = []
     again: list[Point] = []
+    alike: dict[tuple[str, float, float], list[Point]] = {}
+    for point in measured:
+        alike.setdefault(_required(point), []).append(point)
     for point in points:
-        known = any(_repeats(point, other) for other in (*measured, *new))
-        (again if known else new).append(point)
+        others = alike.setdefault(_required(point), [])
+        if any(_says_no_more(point, other) for other in others):
+            again.append(point)
+        else:
+            new.append(point)
+            others.append(point)
     return tuple(new), tuple(again)
 
 
-def _repeats(point: Point, other: Point) -> bool:
-    needed = all(getattr(point, column) == getattr(other, column) for column in REQUIRED)
-    return needed and all(
+def _required(point: Point) -> tuple[str, float, float]:
+    return point.head, point.knob, point.delay_ms
+
+
+def _says_no_more(point: Point, other: Point) -> bool:
+    return all(
         getattr(point, column) in {None, getattr(other, column)}
         for column in COLUMNS
         if column not in REQUIRED

@@ -13,7 +13,7 @@ import msgspec
 from tempotape.faults import InputFault
 from tempotape.text import listed, nearest, quoted
 from tempotape.unit.model import Head, Knob, Point, Steadiness, Unit
-from tempotape.userfiles import checked, read_text, read_toml, write_whole
+from tempotape.userfiles import LARGEST_BYTES, checked, read_text, read_toml, write_whole
 
 
 def read_unit(path: Path) -> Unit:
@@ -64,8 +64,34 @@ def add_points(path: Path, points: Sequence[Point]) -> Unit:
             source=str(path),
             entry="measured",
         )
+    if len(rewritten.encode()) > LARGEST_BYTES:
+        raise _no_room(path, points)
     write_whole(path, rewritten)
     return longer
+
+
+def check_room(path: Path, points: Sequence[Point]) -> None:
+    """Raises InputFault where the unit file at `path` can surely not hold so many points more.
+
+    Quick, before any are fitted; `add_points` checks what is in fact to be written.
+    """
+    text = read_text(path, what="unit file")
+    as_tables = "[[measured]]" in text or "measured" not in text
+    mantle = "\n[[measured]]\n\n\n\n" if as_tables else "{, , }, "
+    least = sum(
+        len(f'{mantle}head = "{point.head}"knob = {point.knob}delay_ms = {point.delay_ms}')
+        for point in points
+    )
+    if len(text) + least > LARGEST_BYTES:
+        raise _no_room(path, points)
+
+
+def _no_room(path: Path, points: Sequence[Point]) -> InputFault:
+    return InputFault(
+        f"{len(points)} points are more than it can hold besides what it holds",
+        expected=f"a unit file of at most {LARGEST_BYTES / 1e6:.0f} MB",
+        source=str(path),
+    )
 
 
 def _append_tables(measured: Any, known: Sequence[dict[str, Any]], text: str) -> None:
