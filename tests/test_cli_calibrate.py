@@ -451,6 +451,19 @@ def test_points_at_odds_beyond_noise_are_not_written_but_kept(run, tmp_path):
     assert unit.read_text() == text
 
 
+def test_points_that_could_not_be_kept_are_told_to_type_in_again(run, tmp_path, monkeypatch):
+    unit = plain(tmp_path / "odds.toml")
+    monkeypatch.setenv("XDG_STATE_HOME", "/dev/null/x")
+    points = ((1, "100"), (2, "900:2.5"), (3, "90"), (4, "800"))
+    code, _, err = run("--unit", unit, *(f"--point=a:{knob}:{ms}" for knob, ms in points), "--yes")
+    assert code == 1
+    assert err.splitlines()[-6:-1] == [
+        "the state folder cannot be written, so 4 points could not be kept; to give them again:",
+        *(f"  --point a:{knob}:{ms}" for knob, ms in points),
+    ]
+    assert "the next run offers" not in err
+
+
 # Asked in a terminal
 
 

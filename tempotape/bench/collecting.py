@@ -59,6 +59,7 @@ class Collection:
 
     `waiting` are those that an interrupted run left, `in_hand` those of this run. `problem` is a
     sentence where a kept file was damaged or a kept point no longer fits the unit, else empty.
+    `safe` says whether those in hand are on the disk.
     """
 
     def __init__(
@@ -73,6 +74,7 @@ class Collection:
         self._unit_file = str(unit_file.resolve())
         self._file = KeptFile(folder, _name(self._unit_file), _Kept)
         self._now = now
+        self.safe = True
         self.in_hand: tuple[Collected, ...] = ()
         self._taken: tuple[Collected, ...] = ()
         kept, self.problem = self._file.load()
@@ -142,8 +144,10 @@ class Collection:
         kept = (*self.in_hand, *self.waiting)
         if not kept:
             self._remove()
-            return True
-        return self._file.save(_Kept(self._unit_file, kept, writing))
+            self.safe = True
+        else:
+            self.safe = self._file.save(_Kept(self._unit_file, kept, writing))
+        return self.safe
 
     def _remove(self) -> None:
         # The older one first: were it left alone, it would be taken for the newest.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from tempotape.bench.collecting import Collected, Collection
     from tempotape.cli.calibrate_preview import Refused
     from tempotape.unit.calibration import Calibration
-    from tempotape.unit.model import Unit
+    from tempotape.unit.model import Point, Unit
 
 
 # Letters for the default shown and what is typed.
@@ -131,5 +132,21 @@ def _question(text: str) -> str:
 
 
 def tell_kept(collection: Collection) -> None:
-    if count := len(collection.in_hand):
+    """What becomes of the points in hand: the next run offers them, or they are told to type in."""
+    count = len(collection.in_hand)
+    if count and collection.safe:
         note(f"{points_text(count)} kept; the next run offers {them(count)} again")
+    elif count:
+        note(
+            f"the state folder cannot be written, so {points_text(count)} could not be kept; to "
+            f"give {them(count)} again:"
+        )
+        for point in collection.points:
+            note(f"  {_typed(point)}")
+
+
+def _typed(point: Point) -> str:
+    """The option that gives the point again."""
+    figures = (point.knob, point.delay_ms, *(() if point.error_ms is None else (point.error_ms,)))
+    word = ":".join((point.head, *(f"{figure:.10g}" for figure in figures)))
+    return f"--point {shlex.quote(word)}"
