@@ -875,6 +875,20 @@ def test_a_name_with_escapes_reaches_no_terminal(run, unit, tmp_path):
     assert "recording a[31mb.wav" in err
 
 
+def test_a_name_that_is_not_utf_8_is_as_good_as_any(run, unit, tmp_path):
+    unit = unit.rename(tmp_path / os.fsdecode(b"unit\xff.toml"))
+    take = strummed(tmp_path / "take.wav", 400.0).rename(tmp_path / os.fsdecode(b"t\xff.wav"))
+    words = ("--unit", unit, "--head", "long", "--recording", take, "--knob", "6.2")
+    code, out, err = run(*words, "--json", "--yes")
+    assert code == 0
+    assert err == "recording t.wav, knob at 6.2: flutter: no steady tone near 3150 or 3000 Hz\n"
+    assert [point["origin"] for point in json.loads(out)["points"]] == ["recording t.wav"]
+    assert len(read_unit(unit).measured) == 17
+    code, out, _ = run(*words, "--point", "long:6.3:396", "--yes")
+    assert code == 0
+    assert out.endswith("2 points added to " + str(tmp_path / "unit.toml; it now holds 19\n"))
+
+
 def test_a_walk_without_its_blocks_names_each_mark(run, unit, tmp_path):
     take = strummed(tmp_path / "walk.wav", 400.0)
     code, _, err = run("--unit", unit, "--head", "long", "--walk", take, "--marks", "2,4")

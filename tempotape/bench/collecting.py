@@ -21,6 +21,7 @@ import msgspec
 
 from tempotape.faults import InputFault
 from tempotape.keptfile import KeptFile
+from tempotape.text import printable
 from tempotape.unit.model import Point, Unit
 from tempotape.unit.unitfile import check_points
 
@@ -71,8 +72,11 @@ class Collection:
         now: Callable[[], datetime.datetime] = _now,
     ) -> None:
         self._unit = unit
-        self._unit_file = str(unit_file.resolve())
-        self._file = KeptFile(folder, _name(self._unit_file), _Kept)
+        path = str(unit_file.resolve())
+        self._unit_file = printable(
+            path
+        )  # for a person; the name of the kept file tells units apart
+        self._file = KeptFile(folder, _name(path), _Kept)
         self._now = now
         self.safe = True
         self.in_hand: tuple[Collected, ...] = ()
@@ -113,7 +117,7 @@ class Collection:
 
         The same measurement made over again, by a command given once more, counts once.
         """
-        new = Collected(point, origin, self._now().isoformat(timespec="seconds"))
+        new = Collected(point, printable(origin), self._now().isoformat(timespec="seconds"))
         again = [old for old in self._taken if old.same_measurement(new)]
         if again:
             self._taken = tuple(old for old in self._taken if old is not again[0])

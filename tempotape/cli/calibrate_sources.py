@@ -133,7 +133,7 @@ def _recorded(to: Gathering, readings: tuple[float, ...]) -> None:
     if to.asked.live:
         _live(to, readings)
     elif to.asked.walk is not None:
-        _from_file(to, Path(to.asked.walk), f"walk {Path(to.asked.walk).name}", readings)
+        _from_file(to, Path(to.asked.walk), _origin("walk", to.asked.walk), readings)
     else:
         _from_files(to, readings)
 
@@ -147,7 +147,12 @@ def _from_files(to: Gathering, readings: tuple[float, ...]) -> None:
     ):
         with _progress(f"measuring {Path(file).name}") as told:
             outcome = from_recording(Path(file), to.unit, _head(head, to.unit), knob, progress=told)
-        _take(to, outcome, f"recording {Path(file).name}")
+        _take(to, outcome, _origin("recording", file))
+
+
+def _origin(kind: str, file: str) -> str:
+    """Where a point comes from, as text: the name of a file need not be."""
+    return f"{kind} {printable(Path(file).name)}"
 
 
 def _from_file(to: Gathering, path: Path, origin: str, readings: tuple[float, ...]) -> None:

@@ -13,7 +13,7 @@ from tempotape.faults import InputFault
 from tempotape.songs.setlist import Setlist, Song, inside_tree, read_setlist
 from tempotape.tempo.typed import tempo_bpm
 from tempotape.text import printable, quoted
-from tempotape.userfiles import LARGEST_BYTES, checked, read_text, write_whole
+from tempotape.userfiles import LARGEST_BYTES, checked, read_text, resolved, write_whole
 
 COLUMNS = ("title", "tempo_bpm")
 _EXPECTED_HEADER = "a first line title,tempo_bpm"
@@ -103,7 +103,13 @@ def new_set(path: Path, songs: Sequence[Song], *, name: str, unit: Path | None) 
     document = tomlkit.document()
     document.update({"format": 1, "name": printable(name).strip()})
     if unit is not None:
-        named = Path(os.path.relpath(unit.resolve(), path.parent.resolve())).as_posix()
+        named = Path(os.path.relpath(resolved(unit), resolved(path.parent))).as_posix()
+        if not _is_unicode(named):
+            raise InputFault(
+                "its name is not UTF-8, and a set file is",
+                expected="a unit file of another name, or leave --unit out here",
+                source=str(unit),
+            )
         inside_tree(named, path, key="unit", otherwise="leave --unit out here")
         document["unit"] = named
     tables = tomlkit.aot()
@@ -125,3 +131,12 @@ def new_set(path: Path, songs: Sequence[Song], *, name: str, unit: Path | None) 
     setlist = checked(tomllib.loads(text), Setlist, source=str(path))
     write_whole(path, text)
     return setlist
+
+
+def _is_unicode(text: str) -> bool:
+    """Whether UTF-8 can hold it: the name of a file may be any bytes."""
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True

@@ -125,6 +125,17 @@ def test_points_that_no_longer_fit_the_unit_are_told(again, unit_file):
     assert [one.point.knob for one in run.waiting] == [9.0]
 
 
+def test_names_that_are_not_utf_8_keep_their_points_apart(tmp_path):
+    files = [tmp_path / os.fsdecode(name) for name in (b"\xff.toml", b"\xfe.toml")]
+    for number, file in enumerate(files, 1):
+        file.write_text(TEXT)
+        run = Collection(tmp_path / "state", file, read_unit(file), now=lambda: NOON)
+        assert run.add(point(number), os.fsdecode(b"recording \xff.wav"))
+    for number, file in enumerate(files, 1):
+        (waiting,) = Collection(tmp_path / "state", file, read_unit(file)).waiting
+        assert (waiting.point, waiting.origin) == (point(number), "recording .wav")
+
+
 def test_units_are_kept_apart_by_their_files(again, tmp_path):
     again().add(point(1), "typed")
     other = tmp_path / "other.toml"

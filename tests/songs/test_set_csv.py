@@ -1,5 +1,7 @@
 """Songs from CSV, as a set and as a new set file."""
 
+import os
+
 import pytest
 
 from tempotape.demos import DEMO_UNIT
@@ -112,3 +114,16 @@ def test_nothing_is_left_of_a_set_that_could_not_be_read(tmp_path):
         f"{out}: 101 songs are more than a set can hold; expected a set file of at most 1 MB"
     )
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_unit_file_whose_name_is_not_utf_8_cannot_be_named_in_a_set(tmp_path):
+    unit = tmp_path / os.fsdecode(b"\xff\xfeunit.toml")
+    unit.write_text(DEMO_UNIT.read_text())
+    path = tmp_path / "set.toml"
+    with pytest.raises(InputFault) as fault:
+        new_set(path, [Song(title="A")], name="S", unit=unit)
+    assert fault.value.sentence == (
+        f"{tmp_path}/unit.toml: its name is not UTF-8, and a set file is; expected a unit file of "
+        "another name, or leave --unit out here"
+    )
+    assert not path.exists()
