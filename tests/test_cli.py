@@ -509,6 +509,31 @@ def test_a_full_disk_behind_standard_output_is_one_sentence():
     assert done.stderr == "cannot write: No space left on device\n"
 
 
+def test_a_link_that_leads_to_itself_is_one_sentence_wherever_a_file_is_to_go(run, tmp_path):
+    loop, other = tmp_path / "loop.wav", tmp_path / "other.wav"
+    loop.symlink_to(other)
+    other.symlink_to(loop)
+    unit, songs, set_file = tmp_path / "unit.toml", tmp_path / "s.csv", tmp_path / "s.toml"
+    unit.write_text(Path(KESTREL).read_text())
+    songs.write_text("title,tempo_bpm\nA,96\n")
+    for words in (
+        ("curve", "--unit", unit, "--svg", loop),
+        ("compare", unit, HERON, "--svg", loop),
+        ("measure", "/no.wav", "--svg", loop),
+        ("calibrate", "--unit", unit, "--csv-out", loop),
+        ("calibrate", "--unit", unit, "--point", "long:6.2:400", "--svg", loop),
+        ("calibrate", "--unit", unit, "--live", "--head", "long", "--knob", "6", "--save", loop),
+        ("testsignal", loop),
+        ("sheet", songs, "--unit", unit, "-o", loop, "--as", "csv"),
+    ):
+        told = f"{loop}: is a link that leads to itself; expected a file\n"
+        assert run(*words) == (1, "", told), words
+    inside = ("set", "new", loop / "s.toml", "--csv", songs, "--unit", unit)
+    assert run(*inside) == (1, "", f"{loop}: is a link that leads to itself; expected a file\n")
+    assert loop.is_symlink()
+    assert not set_file.exists()
+
+
 def test_readings_asked_for_are_told_as_asked(run):
     _, out, _ = run("curve", "--unit", KESTREL, "--at", "2.51:2.51:1")
     assert "\n2.51 " in out

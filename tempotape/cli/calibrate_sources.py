@@ -288,7 +288,9 @@ def _check_save(file: str | None) -> None:
         return
     if Path(file).exists():
         raise InputFault("exists already", expected="another name for the take", source=file)
-    if not Path(file).parent.is_dir():
+    from tempotape.userfiles import resolved  # noqa: PLC0415
+
+    if not resolved(Path(file)).parent.is_dir():
         raise InputFault("is in no folder there is", expected="a folder to write to", source=file)
 
 

@@ -60,8 +60,10 @@ def check_not_read(out: str, *read: str | None) -> None:
 
 
 def same_file(one: str, other: str) -> bool:
-    """Whether both names lead to one file, there already or not."""
-    if Path(one).resolve() == Path(other).resolve():
+    """Whether both names lead to one file, there already or not. Raises InputFault on a loop."""
+    from tempotape.userfiles import resolved  # noqa: PLC0415
+
+    if resolved(Path(one)) == resolved(Path(other)):
         return True
     try:
         return Path(one).samefile(other)  # in capitals or not, where a system takes both
