@@ -509,6 +509,29 @@ def test_a_full_disk_behind_standard_output_is_one_sentence():
     assert done.stderr == "cannot write: No space left on device\n"
 
 
+KNOBS = [
+    "low = 0\nhigh = 10\nstep = 0.000001",
+    "low = 0\nhigh = 0.000001\nstep = 0.000001",
+    "low = -1000\nhigh = 1000\nstep = 1000",
+]
+
+
+@pytest.mark.parametrize("knob", KNOBS)
+@pytest.mark.parametrize("delays_ms", [(60_000,), (0.1,), (60_000, 0.1), (1_200, 900), (0.1, 0.1)])
+def test_any_figures_within_the_bounds_are_answered(run, tmp_path, knob, delays_ms):
+    unit = tmp_path / "unit.toml"
+    low, high = (float(re.search(rf"{end} = (\S+)", knob)[1]) for end in ("low", "high"))
+    measured = (
+        f'[[measured]]\nhead = "a"\nknob = {at}\ndelay_ms = {ms}\nerror_ms = 0.0001\n'
+        for at, ms in zip((low, high), delays_ms, strict=False)
+    )
+    heads = '[[head]]\nname = "a"\ngap_mm = 0.1\n[[head]]\nname = "b"\ngap_mm = 10000\n'
+    unit.write_text(f'format = 1\nname = "A"\n[knob]\n{knob}\n{heads}' + "".join(measured))
+    for words in (["curve"], ["lead"], ["advise", "--tempo", "96"]):
+        code, _, err = run(*words, "--unit", unit)
+        assert (code, err) == (0, ""), words
+
+
 def test_a_link_that_leads_to_itself_is_one_sentence_wherever_a_file_is_to_go(run, tmp_path):
     loop, other = tmp_path / "loop.wav", tmp_path / "other.wav"
     loop.symlink_to(other)

@@ -385,10 +385,10 @@ def test_more_points_narrow_the_error(run, tmp_path):
          "HEAD:KNOB:MS:ERROR, as long:2.5:812 or long:2.5:812:4"),
         (["--point", "lnog:5:400"], '--point "lnog:5:400": head is "lnog"; expected "long"'),
         (["--point", "long:11:400"], '--point "long:11:400": knob is 11; expected 0 to 10'),
-        (["--point", "long:5:-4"], '--point "long:5:-4": delay_ms is -4; expected a number above '
-         "0, at most 60000"),
-        (["--point", "long:5:400:0"], '--point "long:5:400:0": error_ms is 0; expected a number '
-         "above 0, at most 60000"),
+        (["--point", "long:5:-4"], '--point "long:5:-4": delay_ms is -4; expected 0.1 to '
+         "60000"),
+        (["--point", "long:5:400:0"], '--point "long:5:400:0": error_ms is 0; expected '
+         "0.0001 to 60000"),
         (["--recording", "a.wav", "--head", "lo", "--knob", "5"],
          '--head: head is "lo"; expected "short" or "long"'),
         (["--recording", "a.wav", "--head", "long", "--knob", "x"],

@@ -485,7 +485,10 @@ def even_ticks(low: float, high: float, most: int) -> tuple[float, ...]:
 
 
 def _log_ticks(low: float, high: float, most: int) -> tuple[float, ...]:
-    """Powers of ten times 1, 2 and 5, or 1 alone; empty where fewer than three would fit."""
+    """Powers of ten times 1, 2 and 5, or 1 alone, or every second power of ten, third and so on.
+
+    Empty where fewer than three would fit.
+    """
     first, last = math.floor(math.log10(low)), math.ceil(math.log10(high))
     for sizes in ((1, 1.5, 2, 3, 4, 5, 6, 8), (1, 2, 3, 5), (1, 2, 5), (1,)):
         values = tuple(
@@ -496,4 +499,4 @@ def _log_ticks(low: float, high: float, most: int) -> tuple[float, ...]:
         )
         if 3 <= len(values) <= most:
             return values
-    return ()
+    return values[:: math.ceil(len(values) / most)] if len(values) > most else ()

@@ -1,7 +1,7 @@
 """What is known of one echo unit, as plain frozen data.
 
 The `Meta` bounds are the single table of what a unit file may say; the reader checks against them
-and quotes them in its messages.
+and quotes them in its messages. No unit lies beyond them; figures that do are slips of the pen.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from msgspec import Meta
 
 Reading = Annotated[float, Meta(ge=-1000, le=1000)]
 Percent = Annotated[float, Meta(ge=0, le=100)]
-Delay = Annotated[float, Meta(gt=0, le=60_000)]
-Millimetres = Annotated[float, Meta(gt=0, le=100_000)]
+Delay = Annotated[float, Meta(ge=0.1, le=60_000)]
+Millimetres = Annotated[float, Meta(ge=1, le=100_000)]
 Name = Annotated[str, Meta(min_length=1, max_length=10_000)]
 
 
@@ -26,7 +26,7 @@ class Head(Entry, frozen=True):
     """A playback head. `gap_mm` runs along the tape from the record head, by ruler."""
 
     name: Name
-    gap_mm: Annotated[float, Meta(gt=0, le=10_000)] | None = None
+    gap_mm: Annotated[float, Meta(ge=0.1, le=10_000)] | None = None
 
 
 class Knob(Entry, frozen=True):
@@ -34,8 +34,8 @@ class Knob(Entry, frozen=True):
 
     low: Reading
     high: Reading
-    step: Annotated[float, Meta(gt=0, le=1000)]
-    sweep_deg: Annotated[float, Meta(gt=0, le=3600)] = 300.0
+    step: Annotated[float, Meta(ge=1e-6, le=1000)]
+    sweep_deg: Annotated[float, Meta(ge=1, le=3600)] = 300.0
     marks: Literal["numbers", "clock"] = "numbers"
 
 
@@ -60,7 +60,7 @@ class Point(Entry, frozen=True):
     head: Name
     knob: Reading
     delay_ms: Delay
-    error_ms: Annotated[float, Meta(gt=0, le=60_000)] | None = None
+    error_ms: Annotated[float, Meta(ge=0.0001, le=60_000)] | None = None
     flutter_percent: Percent | None = None
 
 

@@ -299,3 +299,17 @@ def test_dots_of_a_text_plot_stand_where_they_should():
     third_of_four = chr(0x2800 + 0x04 + 0x20)
     assert drawn[2] == {third_of_four}
     assert all(not row for number, row in enumerate(drawn) if number != 2)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "most", "labels"),
+    [
+        (0.5, 2e9, 4, ["1", "1000", "1000000", "1000000000"]),
+        (0.05, 2e4, 3, ["0.1", "10", "1000"]),
+    ],
+)
+def test_a_scale_of_many_decades_has_marks_of_some(low, high, most, labels):
+    ticks = charts.Axis("delay in ms", low, high, log=True).ticks(most)
+    assert all(low <= value <= high for value, _ in ticks)
+    assert len(ticks) <= most
+    assert [label for _, label in ticks] == labels

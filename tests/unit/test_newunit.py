@@ -26,7 +26,7 @@ def test_scales_as_typed():
         ("0:10", f'--scale: scale is "0:10"; expected {SCALE}'),
         ("0:x:1", f'--scale: scale is "0:x:1"; expected {SCALE}'),
         ("0:10:1:clock:2", f'--scale: scale is "0:10:1:clock:2"; expected {SCALE}'),
-        ("0:10:0", "--scale: step is 0; expected a number above 0, at most 1000"),
+        ("0:10:0", "--scale: step is 0; expected 1e-06 to 1000"),
         ("0:inf:1", "--scale: high is inf; expected -1000 to 1000"),
         ("0:10:1:hours", '--scale: marks is "hours"; expected "clock" or "numbers"'),
     ],
@@ -46,7 +46,7 @@ def test_heads_as_typed():
     [
         ("short,,long", f'--heads: heads are "short,,long"; expected {HEADS}'),
         ("short:x", f'--heads: heads are "short:x"; expected {HEADS}'),
-        ("short:0", "--heads: gap_mm is 0; expected a number above 0, at most 10000"),
+        ("short:0", "--heads: gap_mm is 0; expected 0.1 to 10000"),
     ],
 )
 def test_heads_that_are_none_are_told(text, sentence):
@@ -65,8 +65,7 @@ def test_heads_that_are_none_are_told(text, sentence):
          "each head"),
         ("A", "0:10:1", "a:50", 40.0, 'loop: length_mm is 40; expected more than the gap of head '
          '"a", 50'),
-        ("A", "0:10:1", "a", -1.0, "--loop: length_mm is -1; expected a number above 0, at most "
-         "100000"),
+        ("A", "0:10:1", "a", -1.0, "--loop: length_mm is -1; expected 1 to 100000"),
     ],
 )  # fmt: skip
 def test_parts_that_disagree_are_told(name, knob, heads, loop_mm, sentence):

@@ -77,9 +77,9 @@ def test_a_spreadsheet_file_is_read(tmp_path, ending):
         ("head,knob,delay_ms\nshort,2", "row 2: 2 cells; expected 3"),
         ("head,knob,delay_ms\nshort,2,x", 'row 2: delay_ms is "x"; expected a number'),
         ("head,knob,delay_ms\nshort,2,nan",
-         "row 2: delay_ms is nan; expected a number above 0, at most 60000"),
+         "row 2: delay_ms is nan; expected 0.1 to 60000"),
         ("head,knob,delay_ms\nshort,2,", "row 2: delay_ms is missing; "
-         "expected a number above 0, at most 60000"),
+         "expected 0.1 to 60000"),
         ("head,knob,delay_ms\nshort,2,5\nshot,2,9", 'row 3: head is "shot"; expected "short"'),
         ("head,knob,delay_ms\nshort,11,5", "row 2: knob is 11; expected 0 to 10"),
         ('head,knob,delay_ms\n"short,2,5', "is not CSV (unexpected end of data); "

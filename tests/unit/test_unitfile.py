@@ -87,7 +87,7 @@ FAULTS = {
     ),
     "missing key": (
         ("delay_ms = 800", ""),
-        "measured 1: delay_ms is missing; expected a number above 0, at most 60000",
+        "measured 1: delay_ms is missing; expected 0.1 to 60000",
     ),
     "missing name": (
         ('name = "Wren"', ""),
@@ -95,7 +95,7 @@ FAULTS = {
     ),
     "NaN": (
         ("delay_ms = 800", "delay_ms = nan"),
-        "measured 1: delay_ms is nan; expected a number above 0, at most 60000",
+        "measured 1: delay_ms is nan; expected 0.1 to 60000",
     ),
     "infinity": (
         ("knob = 2", "knob = inf"),
@@ -103,20 +103,35 @@ FAULTS = {
     ),
     "negative delay": (
         ("delay_ms = 800", "delay_ms = -800"),
-        "measured 1: delay_ms is -800; expected a number above 0, at most 60000",
+        "measured 1: delay_ms is -800; expected 0.1 to 60000",
     ),
     "huge number": (
         ("delay_ms = 800", f"delay_ms = {10**400}"),
-        "measured 1: delay_ms is a number too large to use; "
-        "expected a number above 0, at most 60000",
+        "measured 1: delay_ms is a number too large to use; expected 0.1 to 60000",
     ),
     "text for a number": (
         ("delay_ms = 800", 'delay_ms = "fast"'),
-        'measured 1: delay_ms is "fast"; expected a number above 0, at most 60000',
+        'measured 1: delay_ms is "fast"; expected 0.1 to 60000',
     ),
     "flag for a number": (
         ("delay_ms = 800", "delay_ms = true"),
-        "measured 1: delay_ms is true; expected a number above 0, at most 60000",
+        "measured 1: delay_ms is true; expected 0.1 to 60000",
+    ),
+    "delay of nothing": (
+        ("delay_ms = 800", "delay_ms = 1e-308"),
+        "measured 1: delay_ms is 1e-308; expected 0.1 to 60000",
+    ),
+    "step of nothing": (
+        ("step = 0.1", "step = 1e-308"),
+        "knob: step is 1e-308; expected 1e-06 to 1000",
+    ),
+    "gap of nothing": (
+        ("gap_mm = 28", "gap_mm = 1e-30"),
+        'head 1 "short": gap_mm is 1e-30; expected 0.1 to 10000',
+    ),
+    "sweep of nothing": (
+        ("step = 0.1", "step = 0.1\nsweep_deg = 1e-300"),
+        "knob: sweep_deg is 1e-300; expected 1 to 3600",
     ),
     "duplicate head": (
         ('name = "long"', 'name = "Short"'),
