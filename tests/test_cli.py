@@ -324,6 +324,25 @@ def test_an_option_with_escapes_reaches_no_terminal(run):
     assert err == "[31mno.toml: no such file; expected a unit file\n"
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("advise", "--unit", "x", "--tempo", "96", "\x1b]0;owned\x07\x1b[31mextra"),
+        ("measure", "a", "\x1b[31mb"),
+        ("\x1b[31mno",),
+        ("curve", "--unit", "x", "--\x1b[31mno"),
+        ("testsignal", "a.wav", "--rate", "\x1b[31m8"),
+    ],
+)
+def test_a_wrong_call_with_escapes_reaches_no_terminal(run, words):
+    code, out, err = run(*words)
+    assert (code, out) == (2, "")
+    lines = err.splitlines()
+    assert lines[0].startswith("Usage: tempotape ")
+    assert lines[-1].startswith("Error: ")
+    assert all(line.isprintable() for line in lines)
+
+
 def test_without_a_terminal_the_stage_prints_the_demo_answer(run):
     code, out, err = run()
     assert (code, err) == (0, "")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 from contextlib import suppress
@@ -73,7 +74,7 @@ def main() -> None:
         if reconfigure is not None:
             reconfigure(errors="replace")
     try:
-        commands(prog_name="tempotape")
+        code = _run()
     except InputFault as fault:
         from tempotape.cli.shared import note  # noqa: PLC0415
 
@@ -83,6 +84,22 @@ def main() -> None:
         with suppress(OSError):  # or a terminal that was closed
             click.echo(f"cannot write: {printable(fault.strerror or str(fault))}", err=True)
         sys.exit(AT_FAULT)
+    sys.exit(code)
+
+
+def _run() -> int:
+    """Run a command as click does, but let nothing that was typed act on the terminal."""
+    try:
+        returned = commands(prog_name="tempotape", standalone_mode=False)
+    except click.ClickException as fault:
+        shown = io.StringIO()
+        fault.show(shown)
+        click.echo("\n".join(map(printable, shown.getvalue().splitlines())), err=True)
+        return fault.exit_code
+    except click.Abort:
+        click.echo("Aborted!", err=True)
+        return AT_FAULT
+    return returned if isinstance(returned, int) else 0
 
 
 def _open_closed_streams() -> None:
