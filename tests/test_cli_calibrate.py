@@ -1107,6 +1107,45 @@ def test_a_slip_in_a_point_leaves_no_new_file_behind(run, tmp_path):
     assert not path.exists()
 
 
+def test_a_new_unit_file_made_in_vain_is_removed_again(run, tmp_path):
+    path, bad = tmp_path / "new.toml", tmp_path / "bad.csv"
+    bad.write_text("head,knob,delay_ms\nlong,x,3\n")
+    take = silent(tmp_path / "take.wav")
+    recorded = ("--head", "long", "--knob", "2", "--recording")
+    for words, told in (
+        (("--csv", bad), f'{bad}: row 2: knob is "x"; expected a number'),
+        (("--csv", "/no.csv"), "/no.csv: no such file; expected a CSV file of points"),
+        ((*recorded, "/no.wav"), "/no.wav: cannot be read (No such file or directory); "),
+        ((*recorded, take), f"{path}: no point came of this, so nothing was written"),
+    ):
+        code, _, err = run("--unit", path, *NEW, *words, "--yes")
+        assert code == 1
+        assert err.splitlines()[0] == f"{path} written, with nothing measured yet"
+        assert err.splitlines()[-2] == f"{path} removed again, as nothing was measured"
+        assert err.splitlines()[-1].startswith(told)
+        assert not path.exists()
+
+
+def test_a_new_unit_file_whose_points_are_only_shown_is_not_left_behind(run, tmp_path):
+    path = tmp_path / "new.toml"
+    words = ("--unit", path, *NEW, "--point", "long:2:812")
+    code, _, err = run(*words)
+    assert code == 0
+    assert f"nothing was written to {path}; --yes writes\n" in err
+    assert not path.exists()
+    assert run(*words, "--yes")[0] == 0
+    assert len(read_unit(path).measured) == 1
+
+
+def test_a_new_unit_file_stays_with_the_points_kept_for_it(run, tmp_path):
+    path = tmp_path / "new.toml"
+    points = [f"--point=long:{knob}:{ms}" for knob, ms in ((1, 100), (2, 900), (3, 90), (4, 800))]
+    code, _, err = run("--unit", path, *NEW, *points, "--yes")
+    assert code == 1
+    assert "4 points kept; the next run offers them again" in err
+    assert read_unit(path).measured == ()
+
+
 def test_without_terminal_settings_keys_come_from_click(monkeypatch):
     """As on Windows."""
     monkeypatch.setitem(sys.modules, "termios", None)

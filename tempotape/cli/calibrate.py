@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,7 @@ from tempotape.cli.shared import check_not_read, json_option, note, same_file, u
 from tempotape.faults import InputFault
 
 if TYPE_CHECKING:
+    from tempotape.bench.collecting import Collection
     from tempotape.unit.model import Unit
 
 
@@ -76,7 +78,11 @@ def calibrate(**typed: object) -> None:
     if asked.csv_in is not None or asked.csv_out is not None:
         from tempotape.cli.calibrate_csv import by_csv  # noqa: PLC0415
 
-        by_csv(asked, unit)
+        try:
+            by_csv(asked, unit)
+        except (InputFault, KeyboardInterrupt, click.Abort):
+            _take_back(asked, unit)
+            raise
     else:
         _measure(asked, unit)
 
@@ -122,10 +128,23 @@ def _unit(asked: Asked) -> Unit:
     return unit
 
 
+def _take_back(asked: Asked, unit: Unit) -> None:
+    """Remove a unit file made in vain, so that the same command can be given once more."""
+    from tempotape.unit.newunit import unit_text  # noqa: PLC0415
+
+    path = Path(asked.unit)
+    if not asked.new:
+        return
+    with suppress(OSError, UnicodeDecodeError):
+        if path.read_text(encoding="utf-8") == unit_text(unit):
+            path.unlink()
+            note(f"{path} removed again, as nothing was measured")
+
+
 def _measure(asked: Asked, unit: Unit) -> None:
     """Collect points, show what they do, and write them where the player says so."""
     from tempotape.bench.collecting import Collection  # noqa: PLC0415
-    from tempotape.cli.calibrate_decision import decide, offer_waiting, tell_kept  # noqa: PLC0415
+    from tempotape.cli.calibrate_decision import decide, offer_waiting  # noqa: PLC0415
     from tempotape.cli.calibrate_sources import Gathering, gather  # noqa: PLC0415
     from tempotape.cli.tapping import Left  # noqa: PLC0415
 
@@ -142,12 +161,22 @@ def _measure(asked: Asked, unit: Unit) -> None:
     try:
         offer_waiting(asked, unit, collection)
         gather(gathering)
-        decide(asked, unit, collection, gathering.refused)
+        if decide(asked, unit, collection, gathering.refused) == "dry run":
+            _take_back(asked, unit)
     except Left:
-        tell_kept(collection)
+        _tell_left(asked, unit, collection)
     except (KeyboardInterrupt, EOFError, click.Abort):
-        tell_kept(collection)
+        _tell_left(asked, unit, collection)
         raise click.Abort from None
     except InputFault:
-        tell_kept(collection)
+        _tell_left(asked, unit, collection)
         raise
+
+
+def _tell_left(asked: Asked, unit: Unit, collection: Collection) -> None:
+    """What a run that ended early leaves: its points, or no trace."""
+    from tempotape.cli.calibrate_decision import tell_kept  # noqa: PLC0415
+
+    tell_kept(collection)
+    if not (collection.in_hand or collection.waiting):
+        _take_back(asked, unit)

@@ -55,8 +55,11 @@ def _collected_text(one: Collected, unit: Unit) -> str:
     return f"{point_text(one.point, unit.knob)}{error} ({one.origin})"
 
 
-def decide(asked: Asked, unit: Unit, collection: Collection, refused: Sequence[Refused]) -> None:
-    """Show what the points do to the curve; write, drop or leave them. Raises InputFault."""
+def decide(asked: Asked, unit: Unit, collection: Collection, refused: Sequence[Refused]) -> str:
+    """Show what the points do to the curve; write, drop or leave them. Raises InputFault.
+
+    Gives what became of them: `write`, `drop`, `leave`, `dry run`, or nothing without points.
+    """
     from tempotape.cli.calibrate_preview import preview_data, preview_text  # noqa: PLC0415
     from tempotape.unit.preview import preview  # noqa: PLC0415
 
@@ -64,7 +67,7 @@ def decide(asked: Asked, unit: Unit, collection: Collection, refused: Sequence[R
     if not new:
         if asked.measures:
             raise InputFault("no point came of this, so nothing was written", source=asked.unit)
-        return
+        return ""
     try:
         shown = preview(unit, collection.points)
     except InputFault as fault:
@@ -84,6 +87,7 @@ def decide(asked: Asked, unit: Unit, collection: Collection, refused: Sequence[R
         note(f"nothing was written to {asked.unit}{told}")
     if asked.as_json:
         say_json(preview_data(shown, new, refused, written=answer == "write"))
+    return answer
 
 
 def _draw(file: str, calibration: Calibration) -> None:
