@@ -94,6 +94,18 @@ def test_a_head_that_the_unit_lacks_is_refused(take):
     assert told.startswith('--head: no head "third"; expected "')
 
 
+def test_a_head_is_known_by_name_whatever_the_case(take):
+    report = json.loads(run(take, "--unit", DEMO_UNIT, "--head", "LONG", "--json"))
+    assert report == json.loads(run(take, "--unit", DEMO_UNIT, "--head", "long", "--json"))
+    assert report["speed_mm_s"] is not None
+
+
+def test_a_loop_shorter_than_a_gap_of_its_unit_is_refused(take):
+    assert fault_of(take, "--unit", DEMO_UNIT, "--loop-mm", "50") == (
+        '--loop-mm: length is 50; expected more than the gap of head "long", 71'
+    )
+
+
 def test_a_head_without_a_unit_is_a_fault_of_usage(take):
     result = CliRunner().invoke(measure, [take, "--head", "long"])
     assert result.exit_code == 2

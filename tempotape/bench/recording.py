@@ -46,14 +46,18 @@ OFF_ZERO = 0.05  # of full scale; a good interface stays within a tenth of that
 
 # What libsndfile's own log of the header says where a chunk is longer or shorter than the file, and
 # where it mends a header that was never finished.
-_LENGTH_LIE = re.compile(r"\(should be \d|Unknown chunk marker")
+_LENGTH_LIE = re.compile(r": (\d+) \(should be (\d+)\)|Unknown chunk marker")
 _NEVER_CLOSED = "wasn't closed properly"
-_LYING = "the file is not as long as its header says"
+_SHORT = "the file is shorter than its header says"
+_LONG = "the file is longer than its header says"
+_DAMAGED = "the file is damaged, or breaks off"
+_PACKED = ("FLAC", "OGG", "MP3")  # where damage costs sound, and so do bytes that are missing
 _UNFINISHED = "the header says that the file is empty, as where a recorder lost power"
 _CUT = "the file breaks off, its end is missing"
 _OFF_ZERO = "the recording stands off zero"
 _ABOUT_THE_FILE = re.compile(
-    rf"{_LYING}|{_UNFINISHED}|{_CUT}|{_OFF_ZERO}|of \d+ channels|\d+ samples? (is|are) "
+    rf"{_SHORT}|{_LONG}|{_DAMAGED}|{_UNFINISHED}|{_CUT}|{_OFF_ZERO}|of \d+ channels|"
+    r"\d+ samples? (is|are) "
 )
 _UNKNOWN_FRAMES = 1 << 62  # a FLAC that was written as it was heard does not say how many
 
@@ -96,6 +100,7 @@ class Reading:
         self.bad_samples = 0
         self.wild_samples = 0
         self._broke_off = False
+        self._packed = False
         self._ended = False
         self._sum: Samples = np.zeros(recording.used_channels)
 
@@ -104,6 +109,7 @@ class Reading:
         frames = max(1024, BLOCK_SAMPLES // recording.channels)
         with contextlib.ExitStack() as held:
             file = held.enter_context(_opened(recording.path))
+            self._packed = file.format in _PACKED
             while True:
                 try:
                     with _hushed() if file.format == "MP3" else contextlib.nullcontext():
@@ -153,7 +159,10 @@ class Reading:
         """Sentences on what is odd about the file; complete once it was read to its end."""
         recording, told = self.recording, []
         short = self._ended and self.frames_read < recording.frames < _UNKNOWN_FRAMES
-        if length_told := recording.length_told or (_LYING if short or self._broke_off else ""):
+        length_told = recording.length_told
+        if not length_told and (short or self._broke_off):
+            length_told = _DAMAGED if self._packed or self._broke_off else _SHORT
+        if length_told:
             told.append(f"{length_told}; {self.duration_s:.3f} s were read")
         if recording.channels > USED_CHANNELS:
             told.append(f"of {recording.channels} channels the first {USED_CHANNELS} are used")
@@ -221,8 +230,8 @@ def _length_told(file: Any, path: Path) -> str:
     """What is wrong with the length that the header of the open file gives."""
     if file.finished is not None or _NEVER_CLOSED in file.extra_info:
         return _UNFINISHED
-    if _LENGTH_LIE.search(file.extra_info):
-        return _LYING
+    if lie := _LENGTH_LIE.search(file.extra_info):
+        return _SHORT if lie[1] and int(lie[1]) > int(lie[2]) else _LONG
     return _CUT if file.format == "OGG" and ogg_is_cut(path) else ""
 
 

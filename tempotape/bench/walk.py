@@ -230,10 +230,10 @@ def _span(text: str) -> tuple[float, ...] | None:
     if figures is None or len(figures) != 3:
         return None
     low, high, step = figures
-    if not (step > 0 and low <= high and (high - low) / step < 1e6):
+    if not (step > 0 and low <= high):
         return None
-    count = math.floor((high - low) / step + 1e-6) + 1
-    return tuple(round(low + step * number, 9) for number in range(min(count, MOST_MARKS + 1)))
+    steps = min((high - low) / step, MOST_MARKS)
+    return tuple(round(low + step * number, 9) for number in range(math.floor(steps + 1e-6) + 1))
 
 
 def _figures(text: str, mark: str) -> tuple[float, ...] | None:
@@ -413,7 +413,14 @@ def _walk(syncs: list[_Sync], duration_s: float, layout: Layout) -> Walk:
     missing: list[str] = []
     for sync in syncs:
         mark = sync.mark if sync.mark is not None else _counted(sync, syncs, layout)
-        if mark is None or not 0 <= mark < layout.marks:
+        if mark is not None and mark >= layout.marks:
+            missing.append(
+                f"walk: the block at {sync.at_s:.1f} s is of mark {mark + 1}, and only "
+                f"{layout.marks} {'is' if layout.marks == 1 else 'are'} named; name all marks that "
+                "were walked, in their order"
+            )
+            continue
+        if mark is None or mark < 0:
             missing.append(f"walk: the block at {sync.at_s:.1f} s does not say which mark it is of")
             continue
         if mark in found:

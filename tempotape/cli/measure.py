@@ -93,16 +93,21 @@ def _lengths(loop_mm: str | None, unit: str | None, head: str | None) -> Lengths
     from tempotape.unit.unitfile import read_unit  # noqa: PLC0415
 
     known = read_unit(Path(unit))
-    gaps = {one.name: one.gap_mm for one in known.head}
-    if head is not None and head not in gaps:
-        raise InputFault(
-            f"no head {quoted(head)}", expected=listed(map(quoted, gaps)), entry="--head"
-        )
-    if head is None and len(gaps) == 1:
-        head = next(iter(gaps))
+    wanted = [one for one in known.head if head is None or one.name.casefold() == head.casefold()]
+    if not wanted:
+        named = listed(map(quoted, known.head_names))
+        raise InputFault(f"no head {quoted(head)}", expected=named, entry="--head")
+    typed_mm = _typed_mm(loop_mm)
+    for one in known.head:
+        if typed_mm is not None and one.gap_mm is not None and one.gap_mm >= typed_mm:
+            raise InputFault(
+                f"length is {typed_mm:g}",
+                expected=f"more than the gap of head {quoted(one.name)}, {one.gap_mm:g}",
+                entry="--loop-mm",
+            )
     return Lengths(
-        loop_mm=_typed_mm(loop_mm) or known.loop.length_mm,
-        gap_mm=None if head is None else gaps[head],
+        loop_mm=typed_mm or known.loop.length_mm,
+        gap_mm=wanted[0].gap_mm if len(wanted) == 1 else None,
     )
 
 

@@ -73,7 +73,11 @@ _FOLDED |= {
     for form in _FORMS
 }
 # The same values by the other word order in use.
-_FOLDED |= {_folded(f"triplet {plain}"): NOTE_VALUES[f"{plain} triplet"] for plain in _PLAIN}
+_FOLDED |= {
+    _folded(f"triplet {name}"): NOTE_VALUES[f"{plain} triplet"]
+    for names in (_PLAIN, _BRITISH)
+    for name, plain in zip(names, _PLAIN, strict=True)
+}
 
 
 def note_value(name: str, *, entry: str = "") -> NoteValue:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tempotape.bench.recording import BLOCK_SAMPLES, open_recording
+from tempotape.bench.recording import BLOCK_SAMPLES, is_about_the_file, open_recording
 from tempotape.faults import InputFault
 
 RATE_HZ = 48_000
@@ -138,7 +138,7 @@ def test_a_header_that_promises_more_than_there_is_reads_what_is_there(take, sai
     path.write_bytes(with_data_size(path.read_bytes(), said))
     samples, warnings = read(path)
     assert len(samples) == RATE_HZ
-    assert warnings == ("the file is not as long as its header says; 1.000 s were read",)
+    assert warnings == ("the file is shorter than its header says; 1.000 s were read",)
 
 
 def test_a_header_that_promises_less_is_told(take):
@@ -146,7 +146,7 @@ def test_a_header_that_promises_less_is_told(take):
     path.write_bytes(with_data_size(path.read_bytes(), 9600))
     samples, warnings = read(path)
     assert len(samples) == 4800
-    assert warnings == ("the file is not as long as its header says; 0.100 s were read",)
+    assert warnings == ("the file is longer than its header says; 0.100 s were read",)
 
 
 def with_data_size(wav, size):
@@ -213,13 +213,33 @@ def test_an_ogg_without_its_end_is_told(take, place):
     assert read(path)[1] == ()
 
 
-@pytest.mark.parametrize("name", ["take.wav", "take.flac"])
-def test_a_file_cut_in_half_is_read_as_far_as_it_goes(take, name):
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("take.wav", "the file is shorter than its header says; 0."),
+        ("take.flac", "the file is damaged, or breaks off; 0."),
+    ],
+)
+def test_a_file_cut_in_half_is_read_as_far_as_it_goes(take, name, told):
     path = take(name=name)
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
     samples, warnings = read(path)
     assert 0.3 * RATE_HZ < len(samples) <= 0.5 * RATE_HZ
-    assert warnings[0].startswith("the file is not as long as its header says; 0.")
+    assert warnings[0].startswith(told)
+    assert is_about_the_file(warnings[0])
+
+
+def test_a_flac_damaged_midway_is_told_as_damaged(take):
+    path = take(np.tile(SOUND, 5), name="take.flac")
+    flac = bytearray(path.read_bytes())
+    middle = len(flac) // 2
+    flac[middle : middle + 200] = bytes(200)
+    path.write_bytes(flac)
+    samples, (warning,) = read(path)
+    assert warning == (
+        f"the file is damaged, or breaks off; {len(samples) / RATE_HZ:.3f} s were read"
+    )
+    assert is_about_the_file(warning)
 
 
 EXPECTED = "; expected a WAV, AIFF, FLAC, OGG or MP3 recording"
@@ -257,7 +277,7 @@ def test_a_damaged_mp3_is_read_or_refused_without_a_word_of_the_decoder(take, ca
     path = damaged_mp3(take)
     samples, warnings = read(path)
     assert len(samples) < RATE_HZ
-    assert warnings[0].startswith("the file is not as long as its header says; ")
+    assert warnings[0].startswith("the file is damaged, or breaks off; ")
     path.write_bytes(b"\xff\xfb\x90\x64" + bytes(range(1, 251)) * 80)
     assert fault_of(path) == f"{path}: is not audio (its header makes no sense){EXPECTED}"
     print("heard again", file=sys.stderr)

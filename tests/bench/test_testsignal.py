@@ -199,6 +199,17 @@ def test_a_block_whose_code_is_drowned_is_counted_from_its_neighbours():
     ]  # fmt: skip
 
 
+def test_a_block_more_than_marks_are_named_is_told_by_its_mark():
+    named = walk_layout(2, 2.0)
+    walk = read(WALKED, named)
+    assert [mark.index for mark in walk.marks] == [0, 1]
+    sync_s = WALK.part("sync", 2).start_s
+    assert walk.missing == (
+        f"walk: the block at {sync_s:.1f} s is of mark 3, and only 2 are named; name all marks "
+        "that were walked, in their order",
+    )
+
+
 def test_a_lone_block_whose_code_is_drowned_is_not_guessed():
     code = WALK.part("code")
     sound = WALKED[: int(WALK.block_s * RATE_HZ)].copy()
@@ -256,7 +267,7 @@ def test_readings_are_typed_one_by_one_or_as_a_span():
 
 
 @pytest.mark.parametrize(
-    "text", ["", "fast", "1,,2", "0:10", "0:10:0", "10:0:1", "0:nan:1", "1,inf", "0:9:1e-9"]
+    "text", ["", "fast", "1,,2", "0:10", "0:10:0", "10:0:1", "0:nan:1", "1,inf"]
 )
 def test_readings_that_are_none_are_refused(text):
     with pytest.raises(InputFault) as fault:
@@ -266,11 +277,12 @@ def test_readings_that_are_none_are_refused(text):
     )
 
 
-def test_more_readings_than_the_code_can_count_are_refused():
+@pytest.mark.parametrize("text", ["0:10:0.1", "0:9:1e-9", "0:1000:0.001", "0:1e300:1e-300"])
+def test_more_readings_than_the_code_can_count_are_refused(text):
     with pytest.raises(InputFault) as fault:
-        readings_in("0:10:0.1", entry="--walk")
+        readings_in(text, entry="--walk")
     assert fault.value.sentence == (
-        '--walk: "0:10:0.1" is more than 64 readings; expected 1 to 64 knob marks'
+        f'--walk: "{text}" is more than 64 readings; expected 1 to 64 knob marks'
     )
     with pytest.raises(InputFault) as fault:
         walk_layout(65, 8.0)

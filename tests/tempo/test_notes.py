@@ -62,6 +62,8 @@ def test_every_row_follows_the_rules_of_notation(plain):
         ("dotted crotchet", "dotted quarter"),
         ("quaver", "eighth"),
         ("minim triplet", "half triplet"),
+        ("triplet quaver", "eighth triplet"),
+        ("Triplet-Crotchets", "quarter triplet"),
         ("quarter-note triplet", "quarter triplet"),
         ("Half note triplets", "half triplet"),
         ("quarter\u2011triplet", "quarter triplet"),  # a hyphen that does not break
