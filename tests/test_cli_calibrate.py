@@ -500,7 +500,7 @@ def test_a_curve_through_one_reading_shows_no_rows_of_guesses(run, tmp_path):
     assert [line.split()[0] for line in table] == ["knob", "5", "5.5"]
     assert "delay in ms" not in out
     assert out.splitlines()[-1].startswith("Measure next: head long, knob at 5.2: ")
-    _, out, _ = run("--unit", unit, "--point", "short:5.2:181:2", "--point", "short:8:100")
+    _, out, _ = run("--unit", unit, *new, "--point", "short:5.2:181:2", "--point", "short:8:100")
     assert "delay in ms" in out
     table = out[out.index("\nknob  short") + 1 :].split("\n\n")[0].splitlines()
     assert len(table) == 1 + 21
