@@ -91,13 +91,18 @@ class Rehearsing:
         if not work:
             return "rehearsal over: no move was rehearsed"
         if not late:
-            return f"rehearsal over: the hand had the time for all {len(work)} moves"
+            all_moves = "the one move" if len(work) == 1 else f"all {_moves(len(work))}"
+            return f"rehearsal over: the hand had the time for {all_moves}"
         worst = max(late, key=lambda one: (one.used_s or 0.0) - (one.allowed_s or 0.0))
         title = self._state.items[worst.place].title
         return (
-            f"rehearsal over: too slow {len(late)} of {len(work)} times, worst before {title}: "
-            f"{worst.used_s:.0f} s of {worst.allowed_s:.0f}"
+            f"rehearsal over: too slow for {len(late)} of {_moves(len(work))}, worst before "
+            f"{title}: {worst.used_s:.0f} s of {worst.allowed_s:.0f}"
         )
+
+
+def _moves(count: int) -> str:
+    return "1 move" if count == 1 else f"{count} moves"
 
 
 def _clock(seconds: float) -> str:

@@ -339,7 +339,9 @@ def test_a_hand_too_slow_is_told_with_the_worst_of_it(desk, times):
     desk.go()
     desk.go()
     desk.rehearse()
-    assert desk.message == ("rehearsal over: too slow 1 of 1 times, worst before One: 45 s of 30")
+    assert desk.message == (
+        "rehearsal over: too slow for 1 of 1 move, worst before One: 45 s of 30"
+    )
 
 
 def test_the_next_plan_starts_from_the_gap_that_was_used(desk, times):
@@ -409,7 +411,7 @@ def test_a_rehearsal_ends_with_the_song_that_was_playing_counted_and_logged(desk
     desk.go()
     times.now += 90
     desk.rehearse()
-    assert desk.message == "rehearsal over: the hand had the time for all 1 moves"
+    assert desk.message == "rehearsal over: the hand had the time for the one move"
     lines, _ = read_used(used_file(state_folder()))
     assert [(used.title, used.length_s) for used in lines] == [("One", 90.0)]
 
