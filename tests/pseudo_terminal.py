@@ -15,10 +15,10 @@ from pathlib import Path
 
 
 class PseudoTerminal:
-    """Run `words` on a terminal of 80 by 24; a context manager."""
+    """Run `words` on a terminal of 24 rows and 80 columns, or more; a context manager."""
 
-    def __init__(self, words: Sequence[str], *, home: Path) -> None:
-        self._words = words
+    def __init__(self, words: Sequence[str], *, home: Path, columns: int = 80) -> None:
+        self._words, self._columns = words, columns
         self._environment = {
             **os.environ,
             "XDG_STATE_HOME": str(home / "state"),
@@ -32,7 +32,7 @@ class PseudoTerminal:
 
     def __enter__(self) -> PseudoTerminal:
         self._ours, theirs = pty.openpty()
-        fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, self._columns, 0, 0))
         self.begun_s = time.monotonic()
         self.process = subprocess.Popen(
             self._words, stdin=theirs, stdout=theirs, stderr=theirs, env=self._environment,

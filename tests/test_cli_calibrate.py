@@ -86,6 +86,11 @@ def answers(monkeypatch):
     return use
 
 
+def wide_terminal(words, home):
+    """Wide enough for any path, so that no sentence that is waited for breaks."""
+    return PseudoTerminal(words, home=home, columns=400)
+
+
 def kept(tmp_path):
     return list((tmp_path / "state").rglob("pending-*"))
 
@@ -711,7 +716,7 @@ def test_leaving_while_tapping_keeps_earlier_positions(run, unit, answers, monke
 
 def test_in_a_real_terminal_taps_survive_a_kill_and_are_written(unit, tmp_path):
     words = [*TEMPOTAPE, "--unit", str(unit)]
-    with PseudoTerminal([*words, "--tap", "long:6.2", "--tap", "long:8"], home=tmp_path) as ours:
+    with wide_terminal([*words, "--tap", "long:6.2", "--tap", "long:8"], tmp_path) as ours:
         ours.until(b"0 taps")
         for _ in range(6):
             ours.press(b" ")
@@ -720,7 +725,7 @@ def test_in_a_real_terminal_taps_survive_a_kill_and_are_written(unit, tmp_path):
         ours.press(b"\r")
         ours.until(b"knob at 8")
         ours.process.kill()
-    with PseudoTerminal(words, home=tmp_path) as ours:
+    with wide_terminal(words, tmp_path) as ours:
         ours.until(b"1 point from an interrupted calibration")
         ours.press(b"y\r")
         ours.until(b"Write 1 point")
@@ -757,7 +762,7 @@ def test_questions_and_notes_fit_the_terminal(unit, tmp_path):
 @pytest.mark.parametrize("told", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_in_a_real_terminal_an_interruption_keeps_the_taps_so_far(unit, tmp_path, told):
     words = [*TEMPOTAPE, "--unit", str(unit)]
-    with PseudoTerminal([*words, "--tap", "long:6.2:2", "--point", GOOD], home=tmp_path) as ours:
+    with wide_terminal([*words, "--tap", "long:6.2:2", "--point", GOOD], tmp_path) as ours:
         ours.until(b"0 taps")
         for _ in range(5):
             ours.press(b" ")
@@ -766,7 +771,7 @@ def test_in_a_real_terminal_an_interruption_keeps_the_taps_so_far(unit, tmp_path
         ours.process.send_signal(told)
         ours.until(b"2 points kept; the next run offers them again")
         assert ours.process.wait(10) == 1
-    with PseudoTerminal([*words, "--resume", "--yes"], home=tmp_path) as ours:
+    with wide_terminal([*words, "--resume", "--yes"], tmp_path) as ours:
         ours.until(b"5 taps")
         ours.until(b"it now holds 18")
         assert ours.process.wait(10) == 0
@@ -788,7 +793,7 @@ IN_ITS_OWN_SESSION = (
 def test_a_terminal_that_is_closed_keeps_the_taps_so_far(unit, tmp_path, signalled_too):
     words = [*TEMPOTAPE, "--unit", str(unit), "--tap", "long:6.2"]
     held = [sys.executable, "-c", IN_ITS_OWN_SESSION, *words]
-    with PseudoTerminal(held, home=tmp_path) as ours:
+    with wide_terminal(held, tmp_path) as ours:
         ours.until(b"0 taps")
         for _ in range(5):
             ours.press(b" ")
@@ -798,9 +803,7 @@ def test_a_terminal_that_is_closed_keeps_the_taps_so_far(unit, tmp_path, signall
             ours.process.send_signal(signal.SIGHUP)
         ours.hang_up()
         assert ours.process.wait(10) == 1
-    with PseudoTerminal(
-        [*TEMPOTAPE, "--unit", str(unit), "--resume", "--yes"], home=tmp_path
-    ) as ours:
+    with wide_terminal([*TEMPOTAPE, "--unit", str(unit), "--resume", "--yes"], tmp_path) as ours:
         ours.until(b"5 taps")
         assert ours.process.wait(10) == 0
     assert read_unit(unit).measured[-1].knob == 6.2
@@ -1159,7 +1162,7 @@ def test_without_terminal_settings_keys_come_from_click(monkeypatch):
 
 def test_a_terminal_that_goes_away_leaves_and_the_terminal_is_put_back(unit, tmp_path):
     words = [*TEMPOTAPE, "--unit", str(unit), "--tap", "long:6.2"]
-    with PseudoTerminal(words, home=tmp_path) as ours:
+    with wide_terminal(words, tmp_path) as ours:
         ours.until(b"0 taps")
         ours.press(b"\x04")
         ours.until(b"Aborted!")
