@@ -12,6 +12,7 @@ from tempotape.bench.delay import Delay
 from tempotape.bench.flutter import Flutter
 from tempotape.bench.measure import Lengths, MeasureReport, measure
 from tempotape.bench.recording import is_about_the_file, open_recording
+from tempotape.bench.sides import in_one
 from tempotape.bench.testsignal import USUAL_TURN_S
 from tempotape.bench.walk import FoundMark, read_walk, walk_layout
 from tempotape.unit.model import Point, Unit
@@ -69,8 +70,7 @@ def from_walk(
     recording = open_recording(path)
     layout = walk_layout(len(readings), turn_s)
     reading = recording.reading()
-    mono = (block.mean(axis=1) for block in reading)
-    walk = read_walk(mono, recording.sample_rate_hz, layout)
+    walk = read_walk(map(in_one, reading), recording.sample_rate_hz, layout)
     told(_FINDING)
     found = {mark.index: mark for mark in walk.marks}
     outcomes = []

@@ -241,21 +241,29 @@ def _meanwhile(
 
 def _blocks(reading: Reading, span_s: Span | None, told: Progress) -> Iterator[Samples]:
     """The blocks of the recording, or of a stretch of it."""
-    recording = reading.recording
-    first, last = (0, recording.frames)
-    if span_s is not None:
-        first, last = (round(at * recording.sample_rate_hz) for at in span_s)
-    at = 0
-    # Of a stretch no more is read than that: what is wrong beyond is not its own.
-    for block in reading if span_s is not None else _longer(reading):
-        begin, at = at, at + len(block)
-        if span_s is None:
-            yield block
-        elif begin < last and at > first:
-            yield block[max(first - begin, 0) : max(last - begin, 0)]
-        if span_s is not None and at >= last:
+    return _whole(reading, told) if span_s is None else _stretch(reading, span_s, told)
+
+
+def _whole(reading: Reading, told: Progress) -> Iterator[Samples]:
+    at, frames = 0, max(1, reading.recording.frames)
+    for block in _longer(reading):
+        yield block
+        at += len(block)
+        told(min(1.0, at / frames))
+
+
+def _stretch(reading: Reading, span_s: Span, told: Progress) -> Iterator[Samples]:
+    """Reads no further than the stretch: what is wrong with the file beyond is not its own."""
+    first, last = (round(at_s * reading.recording.sample_rate_hz) for at_s in span_s)
+    begin = 0
+    for block in reading:
+        end = begin + len(block)
+        if begin < last and end > first:
+            yield block[max(first - begin, 0) : last - begin]
+        told(min(1.0, end / max(1, last)))
+        if end >= last:
             break
-        told(min(1.0, at / max(1, last)))
+        begin = end
 
 
 def _longer(reading: Reading) -> Iterator[Samples]:
@@ -339,6 +347,8 @@ def _about_sides(sides: Sides) -> list[str]:
         return ["the played sound seems to be on the right and the unit on the left"]
     if sides.mixed and sides.dry != "both":
         other = listed({"left", "right"} - {sides.dry})
+        if sides.opposite:
+            return [f"the {other} channel is left aside: it is the {sides.dry} one turned over"]
         return [f"the {other} channel is left aside: no sound begins there"]
     return []
 

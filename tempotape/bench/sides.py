@@ -16,7 +16,7 @@ from tempotape.bench.thinned import Thinned
 Side = Literal["left", "right", "both"]
 
 SILENT = 1e-6  # in energy, of the other channel
-SAME = 0.5  # coherence at lag 0
+SAME, OPPOSITE = 0.5, 0.9  # coherence at lag 0, of attacks; and of all, turned over
 TOGETHER_S, APART_S, SPAN_S = 0.002, 0.030, 3.0
 FEWEST_ATTACKS, MOST_ATTACKS = 3, 40
 UNEXPLAINED = 4.0  # of a coherence: it is surer where it tells
@@ -30,6 +30,7 @@ class Sides(msgspec.Struct, frozen=True):
 
     dry: Side
     wet: Side
+    opposite: bool = False  # the other side is this one turned over: their mean would be silence
 
     @property
     def mixed(self) -> bool:
@@ -59,6 +60,9 @@ def sides_of(left: Thinned, right: Thinned) -> Sides:
     together, turned = _together(one, struck, other, heard)
     if together > SAME:
         return MONO
+    if together < -SAME:
+        side = "left" if energy[0] >= energy[1] else "right"
+        return Sides(side, side, opposite=True)
     return Sides("right", "left") if turned else Sides("left", "right")
 
 
@@ -80,7 +84,7 @@ def _energy(channel: Thinned) -> float:
 def _together(
     one: Whitened, struck: Attacks, other: Whitened, heard: Attacks
 ) -> tuple[float, bool]:
-    """Coherence of either channel's attacks with the other at the same moment, usually.
+    """Coherence of either channel's attacks with the other at the same moment, usually; signed.
 
     And whether the other channel seems to hold what is played.
     """
@@ -123,16 +127,29 @@ def _unexplained(played_s: Samples, heard_s: Samples, end_s: float) -> float:
 def _coherences(
     sound: Whitened, struck: Attacks, other: Whitened
 ) -> list[tuple[float, float, float]]:
-    """The best coherence of loud attacks with the other channel before, at once and after."""
+    """The best coherence of loud attacks with the other channel before, at once and after.
+
+    That at once with its sign: negative where one channel is the other turned over.
+    """
     reach, apart, span = (round(s * sound.rate_hz) for s in (TOGETHER_S, APART_S, SPAN_S))
     found = []
     for k in np.argsort(-struck.energy)[:MOST_ATTACKS]:
         cut = template(sound, int(struck.at[k]), None)
-        size = np.abs(coherence(other, cut, -span, span)[0])
-        parts = (size[: span - apart], size[span - reach : span + reach + 1], size[span + apart :])
-        before, now, after = (float(part.max()) for part in parts)
-        found.append((before, now, after))
+        rho, _ = coherence(other, cut, -span, span)
+        size, at_once = np.abs(rho), rho[span - reach : span + reach + 1]
+        now = float(at_once[np.argmax(np.abs(at_once))])
+        found.append((float(size[: span - apart].max()), now, float(size[span + apart :].max())))
     return found
+
+
+def in_one(block: Samples) -> Samples:
+    """The mean of all channels; the louder of two where one is the other turned over."""
+    if block.shape[1] == 2:
+        left, right = block.T
+        energy = (float(left @ left), float(right @ right))
+        if float(left @ right) < -OPPOSITE * float(np.sqrt(energy[0] * energy[1])):
+            return np.asarray(left if energy[0] >= energy[1] else right)
+    return np.asarray(block.mean(axis=1))
 
 
 def one_side(block: Samples, side: Side) -> Samples:

@@ -86,6 +86,7 @@ def test_the_same_mix_on_both_sides_or_on_one(take):
         ((mix, mix), None),
         ((mix, 0 * mix), "the right channel is left aside: no sound begins there"),
         ((0 * mix, mix), "the left channel is left aside: no sound begins there"),
+        ((mix, -mix), "the right channel is left aside: it is the left one turned over"),
     ):
         report = measure(take(np.column_stack(channels)))
         assert report.delay.ms == pytest.approx(500.0, abs=0.1)

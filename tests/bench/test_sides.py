@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tempotape.bench.sides import Sides, sides_of
+from tempotape.bench.sides import Sides, in_one, sides_of
 from tempotape.bench.thinned import Thinner
 from tests.simulated_unit import SimulatedUnit, beside, clicks, mixed, play, plucked
 
@@ -55,6 +55,22 @@ def test_one_mix_on_both_sides_is_a_mix():
     sound, played = click_sides(np.arange(0.5, 6, 0.9), 8.0, gap_mm=60.0, speed_mm_s=117.3)
     mix = mixed(sound, played)
     assert told(np.column_stack((mix, 0.6 * mix))).mixed
+
+
+@pytest.mark.parametrize(("level", "side"), [(-1.0, "left"), (-0.6, "left"), (-1.5, "right")])
+def test_of_one_mix_and_the_same_turned_over_the_louder_is_taken(level, side):
+    # As a balanced mono output gives it to a stereo input: the mean would be next to nothing.
+    sound, played = click_sides(np.arange(0.5, 6, 0.9), 8.0, gap_mm=60.0, speed_mm_s=117.3)
+    mix = mixed(sound, played)
+    both = np.column_stack((mix, level * mix))
+    assert told(both) == Sides(side, side, opposite=True)
+    np.testing.assert_array_equal(in_one(both), both[:, 0 if side == "left" else 1])
+
+
+@pytest.mark.parametrize("channels", [1, 2, 3])
+def test_channels_that_are_not_opposite_are_taken_in_their_mean(channels):
+    block = np.random.default_rng(1).standard_normal((400, channels))
+    np.testing.assert_allclose(in_one(block), np.mean(block, axis=1))
 
 
 def test_a_stray_click_on_the_other_side_is_neither_playing_nor_an_echo():
