@@ -30,7 +30,6 @@ LEVELS_DBFS = (-60.0, -3.0)
 TURN_S = (2.0, 120.0)
 BITS = (16, 24)
 USUAL_RATE_HZ = 48_000
-USUAL_LEVEL_DBFS = -12.0
 USUAL_TURN_S = 8.0
 
 _FADE_S = 0.05
@@ -136,6 +135,6 @@ def _clicks(length_s: float, rate_hz: int) -> Floats:
     pulse = turn * np.exp(-(turn**2) / 2.0)
     pulse /= np.max(np.abs(pulse))
     for time_s in click_times_s():
-        first = round(time_s * rate_hz) + round(0.1 * rate_hz) - half
+        first = round(time_s * rate_hz) - half
         sound[first : first + len(pulse)] += pulse
     return sound

@@ -39,6 +39,7 @@ LEAD_S = 1.0
 # with the clicks more than once. 180 ms a unit.
 RULER = (0, 1, 6, 10, 23, 26, 34, 41, 53, 55)
 RULER_UNIT_S = 0.18
+FIRST_CLICK_S = 0.1
 MARK_BITS = 6
 DIGITS = MARK_BITS + 2
 MOST_MARKS = 2**MARK_BITS
@@ -157,7 +158,7 @@ def _layout(marks: int, *, coded: bool, turn_s: float, silence_s: float) -> Layo
 
 def click_times_s() -> tuple[float, ...]:
     """When the clicks come, from the start of their part."""
-    return tuple(mark * RULER_UNIT_S for mark in RULER)
+    return tuple(FIRST_CLICK_S + mark * RULER_UNIT_S for mark in RULER)
 
 
 def digits(mark: int) -> tuple[int, ...]:

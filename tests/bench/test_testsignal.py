@@ -95,6 +95,8 @@ def test_clicks_come_when_the_layout_says():
     sound = list(rendered(layout, rate_hz=48_000, level_dbfs=-12.0))[index]
     peaks, _ = signal.find_peaks(sound, height=0.2)
     assert np.diff(peaks) / 48_000 == pytest.approx(np.diff(click_times_s()), abs=2 / 48_000)
+    # A pulse peaks 1 / (2 pi 1500 Hz) after its middle.
+    assert peaks / 48_000 == pytest.approx(np.add(click_times_s(), 1.06e-4), abs=2 / 48_000)
 
 
 def test_clicks_reach_from_125_hz_to_4_khz():
