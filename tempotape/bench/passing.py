@@ -19,7 +19,7 @@ from tempotape.bench.recording import Samples
 from tempotape.bench.rows import evenly
 
 SIZE = 512  # of a spectrum, samples at the working rate
-LOW_HZ, HIGH_HZ = 250.0, 0.42  # the band looked at: lower edge, and upper in parts of the rate
+LOWEST_HZ, HIGHEST_PART = 250.0, 0.42  # the band looked at: its edges, the upper of the rate
 BANDS = 5
 USUAL_HZ = np.array([90.0, 6000.0])  # corners of the band of a tape unit
 USUAL_SPREAD = np.array([0.6, 0.5])  # of their logarithms
@@ -79,7 +79,7 @@ def passing(
     begins, lags = evenly(begins, MOST_PAIRS), evenly(lags, MOST_PAIRS)
     rate = sound.rate_hz
     hz = fft.rfftfreq(SIZE, 1 / rate)
-    used = (hz >= LOW_HZ) & (hz <= HIGH_HZ * rate)
+    used = (hz >= LOWEST_HZ) & (hz <= HIGHEST_PART * rate)
     window = _window(rate, length_s)
     lead = round(LEAD_S * rate)
     heads, tails = [], []
@@ -146,8 +146,8 @@ def extra_lag_s(passed: Passing) -> tuple[float, float, float]:
 class Model(msgspec.Struct, frozen=True):
     """Orders of the high pass and the low pass, and whether they turn phases."""
 
-    low_order: int
-    high_order: int
+    high_pass_order: int
+    low_pass_order: int
     phased: bool
     warped: bool = False  # as a digital filter is near half the rate, by the bilinear transform
 
@@ -172,8 +172,8 @@ def _fit(passed: Passing, model: Model, begin_s: float = 0.0) -> Fit:
 
     def made(x: Samples) -> tuple[Spectrum, Spectrum]:
         """The model's transfer, and its derivatives by `x`, a column each."""
-        low, low_slope = _butter(np.exp(x[2]) / seen, model.low_order)
-        high, high_slope = _butter(seen / np.exp(x[3]), model.high_order, conjugate=True)
+        low, low_slope = _butter(np.exp(x[2]) / seen, model.high_pass_order)
+        high, high_slope = _butter(seen / np.exp(x[3]), model.low_pass_order, conjugate=True)
         shape, slopes = low * high, np.stack((low_slope, -high_slope), axis=1)
         if not model.phased:
             shape, slopes = np.abs(shape).astype(complex), slopes.real.astype(complex)
