@@ -30,7 +30,8 @@ from tempotape.bench.played_again import NEAR_S, Offer, apart_from_played, uncha
 from tempotape.bench.weighing import EXCUSED_COST, weighed
 
 DECIDED = 0.25  # of the sounds left over: a margin that settles it
-LEAST_MARGIN, LEAST_MARGIN_PART = 0.9, (0.02, 0.12)  # parts of the sounds left over
+LEAST_MARGIN = 0.9  # sounds left over
+SURE_MARGIN_PART, UNSURE_MARGIN_PART = 0.02, 0.12  # of those that the best leaves over
 EVEN_DB = 0.5
 MOST_TIMES = 4
 FAINTEST_DB = -30.0  # of first copies over what is played: fainter ones ring on
@@ -182,5 +183,5 @@ def _least_margin(best: Explanation, *, sure: bool) -> float:
     are on a beat, or the rival, beats apart, leaves the same ones.
     """
     lost = (best.missing + 0.5) / (best.awaited + 1)
-    part = LEAST_MARGIN_PART[not best.exact and not sure]
+    part = SURE_MARGIN_PART if best.exact or sure else UNSURE_MARGIN_PART
     return max(LEAST_MARGIN, float(np.log(60) / -np.log(lost)) - 0.5, part * best.left_over)

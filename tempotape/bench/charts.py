@@ -485,7 +485,7 @@ def even_ticks(low: float, high: float, most: int) -> tuple[float, ...]:
 
 
 def _log_ticks(low: float, high: float, most: int) -> tuple[float, ...]:
-    """Powers of ten times 1, 2 and 5, or 1 alone, or every second power of ten, third and so on.
+    """Powers of ten times 1, 1.5, 2 ... 8, or as few of these as fit, or every second power only.
 
     Empty where fewer than three would fit.
     """

@@ -34,7 +34,6 @@ from tempotape.bench.rows import evenly
 from tempotape.bench.struck import MAY_RING, RINGS, ringing, struck_alone
 from tempotape.bench.thinned import Thinned
 from tempotape.bench.turning import Ticks, unplayed, without_ticks
-from tempotape.faults import InputFault
 
 MOST_SERIES, MOST_IN_LINE = 1500, 300
 KNOWN_PART = 0.9  # of the recording: no lag is longer
@@ -138,10 +137,7 @@ def _of_strums(
 
     None where that cannot be told.
     """
-    try:
-        alone = alone or _struck_alone(dry, wet)
-    except InputFault:  # no room on the disk: what is told without it holds
-        return None
+    alone = alone or _struck_alone(dry, wet)
     if alone is None:
         return None
     heard, shown = alone

@@ -60,7 +60,7 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
     root: NDArray[np.bool_]  # attacks that are no copy of one before
     excused: int  # roots that may copy one from before the studied stretch
     due: NDArray[np.bool_]  # roots whose copy should be in the recording
-    orphans: int  # sounds on the wet side that are no copy of anything
+    orphans: int  # sounds on the wet side that copy nothing; before the first copy of all, for more
     heard_as_attacks: float | None  # part of the copies that are clear; None where too few are
 
     @cached_property
@@ -93,10 +93,12 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
 
     @cached_property
     def cost(self) -> float:
-        """Sounds left over, and the copies found, in part, by how loosely they fall.
+        """What the lag leaves unexplained, in sounds; the least is the best explanation.
 
-        Twice as many copies of copies by how uneven they are alone: what is played varies, what a
-        pass loses does not. Where they are hardly alike, all, by all of it: chance finds many.
+        Sounds left over. Of first copies, each its looseness: the more loosely they fall, the
+        likelier chance made them. Of further copies, at most two a first one, how uneven their
+        level is alone: what is played varies in level, what a pass takes off does not. Where
+        copies are hardly alike chance finds many: then each further one costs all its looseness.
         """
         deep = int(self.deep.sum())
         if self.likeness < UNLIKE:
@@ -388,7 +390,9 @@ def _follow(
         off = np.abs(near.lag - track[near.attack])
         fits = np.flatnonzero((off <= tolerance) & sounds)
         worth = np.abs(near.coherence[fits]) - 0.2 * off[fits] / tolerance
-        fits = fits[np.argsort(worth)]  # the worthiest is written last
+        fits = fits[np.lexsort((worth, near.attack[fits]))]
+        last = np.append(np.diff(near.attack[fits]) != 0, np.ones(min(1, len(fits)), bool))
+        fits = fits[last]  # the worthiest of each attack
         before, out = out, np.full((3, len(times)), np.nan)
         out[:, near.attack[fits]] = near.lag[fits], near.coherence[fits], near.gain[fits]
         have = np.flatnonzero(np.isfinite(out[0]))

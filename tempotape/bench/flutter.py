@@ -43,7 +43,7 @@ _BRIDGE_S = 0.006
 _LEVEL_STEP = 10 ** (-4.0 / 20.0)
 _MOST_NOISE = 0.7
 _NOISE_UNSURE = 0.1  # of the noise that was taken out, what may be left
-_STEADIER_THAN_TAPE = 0.004  # percent, about what a crystal clock and 16 bits give
+_STEADIER_THAN_TAPE_PERCENT = 0.004  # about what a crystal clock and 16 bits give
 _LOUD_DRY = 0.05
 _MOST_STILL = 0.5
 _BEATING = 0.1
@@ -369,13 +369,15 @@ def _read(
     plain = [_banded(part, lines, in_band) for part, lines in zip(parts, spectra, strict=True)]
     reading = two_sigma(weighted, rate_hz)
     noise = max(map(_noise_reading, parts))
-    if noise > max(_MOST_NOISE * math.hypot(reading.value, noise), _STEADIER_THAN_TAPE / 100.0):
+    if noise > max(
+        _MOST_NOISE * math.hypot(reading.value, noise), _STEADIER_THAN_TAPE_PERCENT / 100.0
+    ):
         why = f"flutter: hiss alone reads {100 * noise:.2g} %, and hides it; record the tone louder"
         return FlutterResult(None, (*warnings, why))
-    if 100 * reading.value < _STEADIER_THAN_TAPE:
+    if 100 * reading.value < _STEADIER_THAN_TAPE_PERCENT:
         why = (
-            f"flutter: the tone is steady within {_STEADIER_THAN_TAPE:g} %, as no tape is and the "
-            "dry sound alone is; record what the unit plays"
+            f"flutter: the tone is steady within {_STEADIER_THAN_TAPE_PERCENT:g} %, as no tape is "
+            "and the dry sound alone is; record what the unit plays"
         )
         return FlutterResult(None, (*warnings, why))
     longest = max(range(len(parts)), key=lambda number: len(parts[number].ratio))

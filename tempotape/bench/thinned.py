@@ -1,7 +1,7 @@
 """A recording at the working rate: enough to time attacks, small enough to hold for an hour.
 
-What is held is band-passed, 100 Hz to about 5 kHz, at 11 to 22 thousand samples a second; of a
-long recording in a nameless file, which goes when it is closed.
+What is held is without its lowest and, but of recordings at low rates, its highest frequencies, at
+8 to 22 thousand samples a second; of a long recording in a nameless file, which goes when closed.
 """
 
 from __future__ import annotations
