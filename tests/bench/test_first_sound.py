@@ -19,25 +19,26 @@ def thinned(recording):
     return thinner.thinned()
 
 
+class ShownError(Exception):
+    """What the first sound shows: nothing more is asked of the recording."""
+
+
 @pytest.fixture
 def first(monkeypatch):
-    """The repeats that a recording's first sound shows, their lag in ms, whether it was played."""
+    """The lag in ms of the first sound's repeats, and whether it was played; None without any."""
+
+    def keeping(evidence, sound):
+        repeats = repeats_of_first(evidence, sound)
+        if not repeats:
+            raise ShownError(None)
+        lag_ms = repeats[0].lag / evidence.rate * 1e3
+        raise ShownError((lag_ms, passed_once(repeats, evidence, sound)))
 
     def told(recording):
-        shown = []
-
-        def keeping(evidence, sound):
-            repeats = repeats_of_first(evidence, sound)
-            shown.append(
-                (repeats[0].lag / evidence.rate * 1e3, passed_once(repeats, evidence, sound))
-                if repeats
-                else None
-            )
-            return repeats
-
         monkeypatch.setattr(believing, "repeats_of_first", keeping)
-        find_delay(thinned(recording))
-        return shown[0]
+        with pytest.raises(ShownError) as shown:
+            find_delay(thinned(recording))
+        return shown.value.args[0]
 
     return told
 
@@ -93,8 +94,7 @@ def test_sounds_played_evenly_are_no_repeats(first, levels):
     assert first(recording) is None
 
 
-@pytest.mark.parametrize("interval_s", [0.59, 0.72, 0.83])
-@pytest.mark.parametrize("feedback", [0.87, 0.93])
+@pytest.mark.parametrize(("interval_s", "feedback"), [(0.59, 0.93), (0.72, 0.87), (0.83, 0.93)])
 def test_even_clicks_near_oscillation_give_the_delay(interval_s, feedback):
     at_s = np.arange(0.5, 14, interval_s)
     unit = near_oscillation(gap_mm=15.1, feedback=feedback, wow=((0.7, 0.003, 0.2),))
@@ -104,11 +104,10 @@ def test_even_clicks_near_oscillation_give_the_delay(interval_s, feedback):
     assert delay.ms == pytest.approx(15.1 / 120 * 1e3, abs=0.3)
 
 
-@pytest.mark.parametrize("order", [1, 2])
-def test_clicks_that_fall_about_where_their_repeats_do_give_the_delay(order):
+def test_clicks_that_fall_about_where_their_repeats_do_give_the_delay():
     # The sixth repeat is due 1.5 ms after the next click: of all sounds hardly one seems played.
     at_s = 0.5 + 0.7845 * np.arange(48)
-    unit = near_oscillation(gap_mm=15.72, feedback=0.9, order=order, high_hz=7000.0)
+    unit = near_oscillation(gap_mm=15.72, feedback=0.9, high_hz=7000.0)
     sound = clicks(at_s, 40 * RATE_HZ, RATE_HZ, "sample")
     delay = find_delay(thinned(mixed(sound, play(unit, sound, RATE_HZ, seed=3), 0.3, 0.17))).delay
     assert delay.ms == pytest.approx(131.0, abs=0.1)
