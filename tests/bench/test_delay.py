@@ -662,15 +662,14 @@ def test_notes_that_ring_are_timed_by_the_copy_that_is_likest(seed):
     assert np.abs(series - true_ms(delay, played)).max() < 1.0
 
 
-@pytest.mark.parametrize("strum_s", [0.212, 0.3])
-def test_quick_strums_on_strings_that_ring_give_the_delay(strum_s):
-    # Sixteenths at 71, and at 50: before one has faded, the next strikes.
+def test_quick_strums_on_strings_that_ring_give_the_delay():
+    # Sixteenths at 71: before one has faded, the next strikes.
     rng = np.random.default_rng(1)
     frets_hz = np.array(
         [[82.4, 123.5, 164.8, 207.7, 246.9, 329.6], [98, 123.5, 147, 196, 247, 392]]
     )
     frames = 11 * RATE_HZ
-    strums_s = np.arange(0.5, 9.5, strum_s)
+    strums_s = np.arange(0.5, 9.5, 0.212)
     times_s = strums_s[:, None] + 0.006 * np.arange(6) + rng.normal(0, 0.004, (len(strums_s), 6))
     strings_hz = frets_hz[np.arange(len(strums_s)) // 4 % 2]
     phrase = plucked(times_s.ravel(), strings_hz.ravel(), frames, RATE_HZ)
