@@ -18,7 +18,7 @@ def off_beat(found: Explanation, evidence: Evidence, beats: list[float]) -> floa
     where the recording may begin within the playing: then the first sound tells nothing.
     """
     since = evidence.at[found.root] - evidence.at[0]
-    if evidence.since[0] >= 0 or len(since) < LEAST_BEATS:
+    if not evidence.begins_in_silence or len(since) < LEAST_BEATS:
         return 1.0
     near = ON_BEAT_S * evidence.rate
     off = [np.abs(since - np.rint(since / beat) * beat) > near for beat in beats]

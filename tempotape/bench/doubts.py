@@ -103,7 +103,7 @@ def _as_well(best: Explanation, other: Explanation, offer: Offer) -> bool:
     if other.middle < best.middle and best.missing > 0:
         return True
     lacks_first = best.due[0] and other.found[0] and not best.found[0]
-    return bool(evidence.since[0] < 0 and lacks_first)
+    return bool(evidence.begins_in_silence and lacks_first)
 
 
 def _played_in_time(best: Explanation, other: Explanation, more: float, offer: Offer) -> bool:
@@ -152,7 +152,7 @@ def _from_echoes(best: Explanation, evidence: Evidence) -> bool:
 
     Those are louder, and the very first sound, which is no echo, has none.
     """
-    first_lacks = evidence.since[0] < 0 and best.due[0] and not best.found[0]
+    first_lacks = evidence.begins_in_silence and best.due[0] and not best.found[0]
     return bool(first_lacks and best.level_db(best.first) > 0)
 
 

@@ -446,6 +446,11 @@ class Evidence(msgspec.Struct, frozen=True, dict=True):
     alike: bool = False  # the attacks, in hiss: so any is like any other
     notes: bool = False  # that ring on: their copies may be timed a period off
 
+    @property
+    def begins_in_silence(self) -> bool:
+        """Whether nothing was played before: the first attack is the first sound of all."""
+        return bool(self.since[0] < 0)
+
     @cached_property
     def likest(self) -> float:
         """Coherence of an attack with what is most like it, the median."""
@@ -502,7 +507,7 @@ def explain(evidence: Evidence, lag: float | Samples, sign: int) -> Explanation:
         wide = near + LATER_WIDTH * middle + LATER_STRAYS * stray
         alone = ~landed(heard, copy, wide) & (heard > at[0] + 0.03 * rate)
         # Before the first copy of all nothing can sound.
-        never = alone & (heard < at[0] + around[0]) & (evidence.since[0] < 0)
+        never = alone & (heard < at[0] + around[0]) & evidence.begins_in_silence
         orphans = int(alone.sum() + NEVER * never.sum())
     copied = root & np.isfinite(lags)
     energy = evidence.energy * np.nan_to_num(gain) ** 2

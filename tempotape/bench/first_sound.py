@@ -47,7 +47,7 @@ def repeats_of_first(evidence: Evidence, sound: Whitened) -> list[Repeat]:
     echoes, comes later. None where the recording does not begin in silence, where there is no such
     lag, or where the sound comes again before, whatever that is.
     """
-    if evidence.since[0] >= 0:
+    if not evidence.begins_in_silence:
         return []
     again = evidence.matches.only(evidence.matches.attack == 0)
     for k in np.argsort(again.lag):
