@@ -191,6 +191,8 @@ class DeskBase:
             return
         if undo:
             self._before = [*self._before[-MOST_UNDO:], self.state]
+            if not state.typing:  # the digits typed before are taken for what they are
+                self._before_typing = None
         self._take(state)
 
     def _take(self, state: StageState) -> None:

@@ -209,6 +209,7 @@ class SetDesk(DeskBase):
         self._file_changed = False
         self._before, self._before_typing = [], None
         self._plan = self._rehearsal = None
+        self._planned_for = ()
         self.state = state
         self._replan()
         self._answer()

@@ -248,9 +248,11 @@ class TempoDesk(DeskBase):
             self.message = fault.sentence
             return False
         if tapped is None:
+            self._repeats = repeats
             self.message = f"too few taps to lead by: {repeats.LEAST} are the least"
             return False
         if not self._gives(setting, tapped[0], trim):
+            self._repeats = repeats
             self.message = "the taps are too loose to lead by: tap more of the repeats, then l"
             return False
         return self._lead(setting, self._tempo_of(setting, tapped[0]), trim)

@@ -337,6 +337,8 @@ def _why_planned(
     wish, chosen = state.wish, state.way is not None or not state.as_planned
     if wish is None or setting is None or chosen or setting.rank == 1 or not setting.reachable:
         return ()
+    if setting.zone == "unstable":  # its warning and the way out come first
+        return ()
     from tempotape.songs.choices import gain_over  # noqa: PLC0415 - not without a set
 
     best = settings[0]

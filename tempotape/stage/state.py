@@ -238,7 +238,12 @@ def song_as_written(state: StageState, *, clock_gives: bool = False) -> StageSta
     edits = {
         at: edit for at, edit in state.edits.items() if state.parts[at].number - 1 != state.song_at
     }
-    leading_bpm = None if state.source == "tape" else state.leading_bpm
+    led = {
+        _quarter_bpm(state, edit.tempo_bpm)
+        for at, edit in state.edits.items()
+        if at not in edits and edit.tempo_bpm is not None
+    }
+    leading_bpm = None if state.leading_bpm in led else state.leading_bpm
     bare = _replace(state, edits=edits, leading_bpm=leading_bpm)
     return at_part(bare, state.part_at, state.hand, clock_gives=clock_gives)
 

@@ -362,6 +362,20 @@ def test_a_typo_put_right_before_r_leaves_song_and_setting_alone(desk):
     assert (desk.state.tempo_bpm, desk.state.edits) == (120, {})
 
 
+def test_digits_taken_by_a_lead_are_no_part_of_what_is_typed_later(desk):
+    desk = desk()
+    for key in "118":
+        desk.digit(key)
+    desk.lead()
+    led = desk.state.leading_bpm
+    assert led is not None
+    for key in f"{desk.answered.setting.delay_ms:.0f}":
+        desk.digit(key)
+    desk.repeats()
+    assert abs(trim_percent(desk)) < 0.3
+    assert (desk.state.leading_bpm, desk._link.sent[-1]) == (led, led)
+
+
 def test_another_key_between_digits_does_not_change_what_is_trimmed(desk):
     desk = desk()
     desk.digit("5")

@@ -839,6 +839,24 @@ def test_a_tape_that_leads_a_song_leads_no_more_once_it_is_as_written(desk):
     assert desk._link.sent[-1] == pytest.approx(120)
 
 
+def test_a_lead_come_back_to_ends_with_the_song_as_written_too(desk):
+    desk = desk()
+    desk.lead()
+    desk.song(1)
+    desk.song(-1)
+    desk.as_written()
+    assert (desk.state.leading_bpm, desk._link.sent[-1]) == (None, None)
+
+
+def test_a_file_taken_again_unchanged_keeps_its_plan(desk, set_file):
+    desk = desk()
+    planned = desk.answered.setting
+    set_file.write_text(SET.replace("# as agreed", "# as we agreed"))
+    desk.take_file()
+    assert desk._plan is not None
+    assert desk.answered.setting == planned
+
+
 def test_a_tempo_of_the_clock_gives_way_to_the_one_written(desk):
     desk = desk()
     desk.choose_input("Beatbox")
