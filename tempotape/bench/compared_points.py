@@ -138,7 +138,7 @@ def speed_question(pair: Pair) -> tuple[Question | None, tuple[str, ...]]:
 def flutter_places(pair: Pair) -> tuple[tuple[float, ...], tuple[str, ...]]:
     """Readings to ask the flutter at, none where none are common, and what to say of them.
 
-    They are readings of the set that has fewer, so that no two lean on one reading of the other.
+    They are readings of the set that has fewer, so that few lean on the same ones of the other.
     """
     places = [
         {point.knob for point in one.unit.measured if point.flutter_percent is not None}

@@ -376,9 +376,8 @@ def _flutter_over(pair: Pair, by_reading: Along, one: Stretch) -> Difference:
 
 
 def _flutters(pair: Pair, knob: float) -> tuple[float, float]:
-    before, after = (
-        max(flutter_percent(one, knob) or math.nan, _LEAST_FLUTTER_PERCENT) for one in pair.both
-    )
+    read = [flutter_percent(one, knob) for one in pair.both]
+    before, after = (math.nan if one is None else max(one, _LEAST_FLUTTER_PERCENT) for one in read)
     return before, after
 
 

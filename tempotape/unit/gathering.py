@@ -1,10 +1,10 @@
 """Many measured points gathered into the few places that the curve's sums are made over.
 
-Heads measured at the very same readings differ by a constant, so they are laid over one another
-and tell the curve as one: turned by a rotation that has their mean as one axis, their points say
-in that axis what they know of the curve, in the others of the constants alone. Points at one
-reading become their median. Where that still leaves too many, neighbours of a head are moved along
-a smooth course through all points to the reading of one of them, and become their median there.
+Heads measured at the very same readings differ by a constant: they are laid over one another by the
+median of that, and tell the curve as one; how well it is known is added to their error again.
+Points at one reading become their median. Where that still leaves too many, neighbours of a head
+are moved along a smooth course through all points to the reading of one of them, and become their
+median there.
 """
 
 from __future__ import annotations

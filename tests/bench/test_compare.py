@@ -848,3 +848,10 @@ def test_nothing_in_common_is_a_fault():
     assert str(met.value) == (
         "--at: readings run from 0 to 10; expected readings that both have measured, 1 to 10"
     )
+
+
+def test_no_flutter_at_all_is_compared_as_a_figure():
+    still = unit(flutter=lambda knob: 0.0 if knob <= 3 else 1.0)
+    comparison = compared(still, unit(flutter=lambda _knob: 1.0))
+    assert any("less steady" in sentence for sentence in told(comparison))
+    assert not any("nan" in sentence for sentence in (*told(comparison), *untold(comparison)))
