@@ -79,7 +79,8 @@ def calibrate(**typed: object) -> None:
         from tempotape.cli.calibrate_csv import by_csv  # noqa: PLC0415
 
         try:
-            by_csv(asked, unit)
+            if not by_csv(asked, unit):
+                _take_back(asked, unit)
         except (InputFault, KeyboardInterrupt, click.Abort):
             _take_back(asked, unit)
             raise
@@ -161,7 +162,7 @@ def _measure(asked: Asked, unit: Unit) -> None:
     try:
         offer_waiting(asked, unit, collection)
         gather(gathering)
-        if decide(asked, unit, collection, gathering.refused) == "dry run":
+        if decide(asked, unit, collection, gathering.refused) in {"dry run", "drop"}:
             _take_back(asked, unit)
     except Left:
         _tell_left(asked, unit, collection)

@@ -30,20 +30,24 @@ class _Brought(NamedTuple):
     shown: Preview | None = None
 
 
-def by_csv(asked: Asked, unit: Unit) -> None:
-    """Points in from CSV, out to CSV. Raises InputFault, with the unit file as it was."""
+def by_csv(asked: Asked, unit: Unit) -> bool:
+    """Points in from CSV, out to CSV; False where those to come in were not wanted after all.
+
+    Raises InputFault, with the unit file as it was.
+    """
     from tempotape.unit.points_csv import points_to_csv  # noqa: PLC0415
     from tempotape.userfiles import write_whole  # noqa: PLC0415
 
     told: list[str] = []
-    brought = _Brought()
+    brought, wanted = _Brought(), True
     if asked.csv_in is not None:
         brought = _brought(asked, Path(asked.csv_in), unit)
         if asked.svg is not None and brought.shown is not None:
             from tempotape.bench.pictures import curve_svg  # noqa: PLC0415
 
             write_picture(asked.svg, curve_svg(brought.shown.calibration))
-        if not brought.new or _wanted(asked, brought):
+        wanted = not brought.new or _wanted(asked, brought)
+        if wanted:
             unit = _added(asked, unit, brought.new)
             told += _told(asked, unit, brought)
         else:
@@ -56,8 +60,9 @@ def by_csv(asked: Asked, unit: Unit) -> None:
         counts = {"added": len(brought.new), "measured": len(unit.measured)}
         suspects = [point for point in _points(brought.shown) if point.suspect]
         say_json({"unit": unit.name, **counts, "already": brought.again, "suspects": suspects})
-    else:
+    elif told:
         say("\n".join(told))
+    return wanted
 
 
 def _brought(asked: Asked, file: Path, unit: Unit) -> _Brought:
