@@ -178,8 +178,7 @@ class TempoDesk(DeskBase):
         except InputFault as fault:
             self.message = fault.sentence
             return
-        self._trim(setting, measured_ms, typed_error_ms(measured_ms))
-        if self.state.trim is not None and self.message.startswith("trimmed"):
+        if self._trim(setting, measured_ms, typed_error_ms(measured_ms)):
             self.message = f"{measured_ms:g} ms: {self.message}"
 
     def _close_repeats(self) -> None:
@@ -196,14 +195,15 @@ class TempoDesk(DeskBase):
         else:
             self._trim(repeats.setting, *tapped)
 
-    def _trim(self, setting: Setting, measured_ms: float, error_ms: float) -> None:
-        """Scale the curve by what the evidence supports; the unit stands at `setting`."""
+    def _trim(self, setting: Setting, measured_ms: float, error_ms: float) -> bool:
+        """Scale the curve by what the evidence supports; whether it does, the unit at `setting`."""
         try:
             trim = self._trimmed(setting, measured_ms, error_ms)
         except InputFault as fault:
             self.message = fault.sentence
-            return
+            return False
         self.change(stage_state.with_trim(self.state, trim), message=self._told_trim(trim))
+        return trim is not None
 
     def _trimmed(self, setting: Setting, measured_ms: float, error_ms: float) -> Trim | None:
         """The trim with this evidence. Raises InputFault where it shows no drift."""
