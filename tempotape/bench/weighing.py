@@ -9,12 +9,14 @@ from scipy import stats
 
 from tempotape.bench.copies import between, coherence, template
 from tempotape.bench.explaining import Evidence, Explanation
-from tempotape.bench.leftover import aligned, left_over
+from tempotape.bench.leftover import LeftOver, aligned, left_over
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.passing import passing
 from tempotape.bench.rows import evenly
 
 TRUSTED, MUCH_ALIKE, FIT = 8.0, 0.8, 0.1  # sounds left over; a coherence; in energy
+FAR, FAR_SOUNDS = 2.0, 10.0  # times the least cost, and sounds left over
+A_SOUND = 2.9  # what a sound costs that is left over, as counted and as heard, and not excused
 EXCUSED_COST, SHARPER_COST, SHARPER_DB, SHARPER_ERRORS = 0.9, 3.0, 0.04, 4.0
 LOUD_DB, LOUDER_COST = 4.0, 1.0  # of the first copies, and a dB more
 MORE_EVEN_COST, MORE_EVEN, UNEVEN_S = 3.0, 4.0, 2e-5
@@ -27,26 +29,37 @@ def weighed(
 ) -> list[tuple[Explanation, float]]:
     """Explanations, and what each costs in sounds left over, counted and heard.
 
+    One that costs far more than another, as counted, is not listened to: it takes long.
     What is heard to be left over counts only so much where copies are like what they copy and
     yet no pass could be fitted: they are overloaded, or run into one another.
     """
-    likely = [
-        aligned(rooted, evidence, sound, copies)
-        for found in told
-        if (rooted := _with_faint(found, evidence, sound)).copied
-    ]
-    if not likely:
-        return []
-    left = [left_over(found, evidence, sound, copies) for found in likely]
-    least = min(part.sounds for part in left)
+    likely: list[tuple[Explanation, LeftOver]] = []
+    far: list[tuple[Explanation, float]] = []
+    nearest = np.inf
+    for counted in told:
+        rooted = _with_faint(counted, evidence, sound)
+        if not rooted.copied:
+            continue
+        found = aligned(rooted, evidence, sound, copies)
+        if _counted(found) - A_SOUND * found.excused > FAR * nearest + FAR_SOUNDS:
+            far.append((found, _counted(found)))
+        else:
+            left = left_over(found, evidence, sound, copies)
+            likely.append((found, left))
+            nearest = min(nearest, _counted(found) + left.sounds)
+    least = min((left.sounds for _, left in likely), default=0.0)
     out = []
-    for found, part in zip(likely, left, strict=True):
+    for found, left in likely:
         like = found.likeness > MUCH_ALIKE
-        trusted = not like or part.off < 1 - found.likeness**2 + FIT
-        heard = part.sounds if trusted else min(part.sounds, least + TRUSTED)
-        unlikely = _unlikely(found, evidence, sound, copies)
-        out.append((found, found.cost + EXCUSED_COST * found.excused + heard + unlikely))
-    return out
+        trusted = not like or left.off < 1 - found.likeness**2 + FIT
+        heard = left.sounds if trusted else min(left.sounds, least + TRUSTED)
+        out.append((found, _counted(found) + heard + _unlikely(found, evidence, sound, copies)))
+    return out + far
+
+
+def _counted(found: Explanation) -> float:
+    """What it costs at least, in sounds, before it is heard what it leaves over."""
+    return found.cost + EXCUSED_COST * found.excused
 
 
 def _with_faint(found: Explanation, evidence: Evidence, sound: Whitened) -> Explanation:
