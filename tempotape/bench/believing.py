@@ -27,7 +27,7 @@ from tempotape.bench.lasting import only_lasts, over_and_over, to_and_fro
 from tempotape.bench.offered import offered
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.played_again import NEAR_S, Offer, apart_from_played, unchanged
-from tempotape.bench.weighing import EXCUSED_COST, weighed
+from tempotape.bench.weighing import A_SOUND, weighed
 
 DECIDED = 0.25  # of the sounds left over: a margin that settles it
 LEAST_MARGIN = 0.9  # sounds left over
@@ -38,6 +38,7 @@ FAINTEST_DB = -30.0  # of first copies over what is played: fainter ones ring on
 DISTINCT, SHARED_S = 0.01, 0.0005  # of the lag: nearer lags are one; between copies that are one
 WEIGHED, ALSO_WEIGHED = 12, 4
 FIRST_NEAR = 0.01  # of the lag that the first sound tells
+CHANCE, MISSED_COST = 2.0, 2.0  # standard deviations; sounds left over, of each missed copy
 NO_REPEATS = "no delay: no repeats found"
 ONLY_PLAYED = "no delay: what is played comes again, and no echo can be told from it"
 TOO_REGULAR = "no delay: what is played is too regular to tell an echo from it"
@@ -84,7 +85,10 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     )
     on_beat = mono and off_beat(best, offer.evidence, offer.beats) < REGULAR
     if doubt or any(
-        more < _least_margin(best, sure=on_beat or beats_apart(best, other, evidence, offer.beats))
+        more
+        < _least_margin(
+            best, on_beat=on_beat, apart=beats_apart(best, other, evidence, offer.beats)
+        )
         for other, more in rivals
     ):
         return Belief(None, TOO_REGULAR)
@@ -159,7 +163,7 @@ def _rivals(
     each run begins so, with many: then what only the other excuses counts for neither, being taken
     to cost the best as much as its other sounds do.
     """
-    a_sound = EXCUSED_COST + 2
+    a_sound = A_SOUND
     if evidence.unstudied:
         a_sound = max(0.0, a_sound - least / len(evidence.at))
     told = []
@@ -176,12 +180,15 @@ def _share(one: Explanation, other: Explanation) -> bool:
     return bool(2 * near.sum() > min(one.found.sum(), other.found.sum()))
 
 
-def _least_margin(best: Explanation, *, sure: bool) -> float:
+def _least_margin(best: Explanation, *, on_beat: bool, apart: bool) -> float:
     """How many sounds more a rival must leave over: odds of 60 to 1, copies lost as often as seen.
 
-    Where many sounds are left over, their number is uncertain too, unless it is `sure`: where all
-    are on a beat, or the rival, beats apart, leaves the same ones.
+    Where many sounds are left over, their number is uncertain too, unless all are `on_beat`, or the
+    rival, beats `apart`, leaves the same ones. That finds the same echoes, as copies of another
+    sound as like: which of them hiss hides from the one and not from the other is chance.
     """
     lost = (best.missing + 0.5) / (best.awaited + 1)
-    part = SURE_MARGIN_PART if best.exact or sure else UNSURE_MARGIN_PART
-    return max(LEAST_MARGIN, float(np.log(60) / -np.log(lost)) - 0.5, part * best.left_over)
+    part = SURE_MARGIN_PART if best.exact or on_beat or apart else UNSURE_MARGIN_PART
+    by_chance = CHANCE * MISSED_COST * float(np.sqrt(2 * best.missing)) if apart else 0.0
+    odds = float(np.log(60) / -np.log(lost)) - 0.5
+    return max(LEAST_MARGIN, odds, part * best.left_over, by_chance)

@@ -4,7 +4,12 @@ import msgspec
 import numpy as np
 import pytest
 
-from tempotape.bench.believing import LEAST_MARGIN, _least_margin, _may_be_made_up, _rivals
+from tempotape.bench.believing import (
+    LEAST_MARGIN,
+    _least_margin,
+    _may_be_made_up,
+    _rivals,
+)
 from tempotape.bench.copies import Matches
 from tempotape.bench.explaining import explain
 from tempotape.bench.played_again import Offer
@@ -39,19 +44,31 @@ def found_of(*, missing=0, strays=0.0, excused=0):
 def test_a_rival_leaves_over_what_copies_lost_as_often_would_once_in_sixty(missing):
     # So many more are lost by chance with that probability to their power; half of one is counted
     # as a probability estimated from counts allows for (Jeffreys' prior, from memory).
-    margin = _least_margin(found_of(missing=missing), sure=True)
+    margin = _least_margin(found_of(missing=missing), on_beat=True, apart=False)
     assert ((missing + 0.5) / (ATTACKS + 1)) ** (margin + 0.5) == pytest.approx(1 / 60)
 
 
 def test_where_none_is_lost_one_sound_is_nearly_enough():
-    assert _least_margin(found_of(), sure=True) == LEAST_MARGIN
+    assert _least_margin(found_of(), on_beat=True, apart=False) == LEAST_MARGIN
 
 
 def test_where_much_is_left_over_more_is_asked_unless_it_is_sure():
     loose = found_of(missing=1, strays=3.0)
     left = msgspec.structs.replace(loose, orphans=100)
     assert not left.exact
-    assert _least_margin(left, sure=False) > 2 * _least_margin(left, sure=True)
+    assert _least_margin(left, on_beat=False, apart=False) > 2 * _least_margin(
+        left, on_beat=True, apart=False
+    )
+
+
+@pytest.mark.parametrize("hidden", [0.1, 0.25, 0.4])
+def test_of_the_same_echoes_the_one_lag_seldom_misses_so_many_more_than_the_other(hidden):
+    # Each misses a copy with that chance, whichever the other misses: numpy's binomial numbers. By
+    # two standard deviations a normal distribution strays once in 22 times.
+    missed = np.random.default_rng(5).binomial(ATTACKS, hidden, (2000, 2))
+    margin = _least_margin(found_of(missing=round(hidden * ATTACKS)), on_beat=False, apart=True)
+    more = 2 * np.abs(np.diff(missed, axis=1))
+    assert 0.01 < np.mean(more >= margin) < 0.1
 
 
 def test_rivals_come_with_what_they_cost_more():
