@@ -35,7 +35,7 @@ from tempotape.bench.struck import MAY_RING, RINGS, ringing, struck_alone
 from tempotape.bench.thinned import Thinned
 from tempotape.bench.turning import Ticks, unplayed, without_ticks
 
-MOST_SERIES, MOST_IN_LINE = 1500, 300
+MOST_SERIES, MOST_IN_LINE = 1000, 300
 KNOWN_PART = 0.9  # of the recording: no lag is longer
 ALIKE_COHERENCE, AGAIN_S = 0.9, 0.004  # where the first sound seems to come again
 FEW_ATTACKS, FAINTLY = 8, 7.0  # in energy, over hiss or what rings: where so few stand out
