@@ -123,17 +123,22 @@ def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Pr
     cutter = _cut(recording, sides, wanted, span_s, _part_of(told, METERED, 1.0))
     delay, why = _told(found, cutter)
     delay_s = None if delay is None else delay.ms / 1e3
-    own_s = _own_period_s(lengths, delay_s)
-    splice = meters.splice.result(own_s, _sounds_s(delay))
-    if splice.splice is None and found.ticks is not None:
-        amid = amid_playing(found.ticks, own_s)
-        splice = splice if amid is None else SpliceResult(amid, ())
-    period_s = own_s if splice.splice is None else splice.splice.period_s
-    flutter = meters.flutter.result(None if delay_s is None else delay_s * 1e3, period_s)
-    noise = meters.noise.result()
-    repeats = RepeatsResult(None, (_NO_REPEATS,))
-    if cutter is not None and delay_s is not None:
-        repeats = repeats_told(cutter, delay_s)
+
+    def repeated(_told_so: Progress) -> RepeatsResult:
+        if cutter is None or delay_s is None:
+            return RepeatsResult(None, (_NO_REPEATS,))
+        return repeats_told(cutter, delay_s)
+
+    with _meanwhile(repeated, _nothing, at_once=at_once) as repeating:
+        own_s = _own_period_s(lengths, delay_s)
+        splice = meters.splice.result(own_s, _sounds_s(delay))
+        if splice.splice is None and found.ticks is not None:
+            amid = amid_playing(found.ticks, own_s)
+            splice = splice if amid is None else SpliceResult(amid, ())
+        period_s = own_s if splice.splice is None else splice.splice.period_s
+        flutter = meters.flutter.result(None if delay_s is None else delay_s * 1e3, period_s)
+        noise = meters.noise.result()
+        repeats = repeating()
     report = MeasureReport(
         sample_rate_hz=recording.sample_rate_hz,
         duration_s=duration_s,
