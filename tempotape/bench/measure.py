@@ -6,7 +6,8 @@ import itertools
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import CancelledError, ThreadPoolExecutor, wait
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -93,7 +94,7 @@ def measured(
 ) -> Measured:
     """Measure the recording at `path`, or its stretch `span_s`; it is read in blocks, three times.
 
-    The second time while the delay is found, unless it is long. `progress` is told the part done, 0
+    The second time meanwhile, unless it is long. `progress` is told the part done, 0
     to 1, on whatever thread. Raises InputFault as `open_recording` and `Reading`.
     """
     # Of matrices as small as these, more threads only wait for one another.
@@ -101,26 +102,54 @@ def measured(
         return _measured(path, lengths, span_s, progress or _nothing)
 
 
-def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Progress) -> Measured:
-    recording = open_recording(path)
-    reading = recording.reading()
-    channels, level = _first_pass(reading, span_s, _part_of(told, 0.0, FIRST_PASS))
-    sides = sides_of(*channels) if len(channels) == 2 else MONO
-    duration_s = level.frames / recording.sample_rate_hz
+class _Heard(msgspec.Struct, frozen=True):
+    """What reading the whole recording gives, and where to look for repeats in it."""
 
-    def metered(told_so: Progress) -> Meters:
-        return _metered(recording, sides, span_s, told_so)
+    sides: Sides
+    level: Level
+    found: DelayResult
+    wanted: tuple[Place, ...]
+    meters: Meters
 
-    at_once = duration_s <= MOST_AT_ONCE_S
-    with _meanwhile(metered, _part_of(told, FIRST_PASS, METERED), at_once=at_once) as metering:
+
+def _heard(reading: Reading, span_s: Span | None, told: Progress, *, at_once: bool) -> _Heard:
+    """Read twice, at once or one after the other: to find the delay, and to meter the unit's side.
+
+    Which side that is, is known of one channel from the start, and of two when they were read.
+    """
+    recording = reading.recording
+    mono = recording.used_channels == 1
+    with ExitStack() as held:
+
+        def metering(sides: Sides, begin: float) -> Callable[[], Meters]:
+            work = partial(_metered, recording, sides, span_s)
+            told_so = _part_of(told, begin, METERED)
+            return held.enter_context(_meanwhile(work, told_so, at_once=at_once))
+
+        meters = metering(MONO, 0.0) if mono and at_once else None
+        first = _nothing if meters else _part_of(told, 0.0, FIRST_PASS)
+        channels, level = _first_pass(reading, span_s, first)
+        sides = MONO if mono else sides_of(*channels)
+        meters = meters or metering(sides, FIRST_PASS)
         found = find_delay(*_split(channels, sides))
         wanted = () if found.echoes is None else _places(found.echoes)
         # Of an hour, too much to hold beside what follows.
         found = msgspec.structs.replace(found, echoes=None)
         for channel in channels:
             channel.close()
-        meters = metering()
-    cutter = _cut(recording, sides, wanted, span_s, _part_of(told, METERED, 1.0))
+        return _Heard(sides, level, found, wanted, meters())
+
+
+def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Progress) -> Measured:
+    recording = open_recording(path)
+    reading = recording.reading()
+    length_s = (
+        recording.frames / recording.sample_rate_hz if span_s is None else span_s[1] - span_s[0]
+    )
+    at_once = length_s <= MOST_AT_ONCE_S
+    heard = _heard(reading, span_s, told, at_once=at_once)
+    found, meters = heard.found, heard.meters
+    cutter = _cut(recording, heard.sides, heard.wanted, span_s, _part_of(told, METERED, 1.0))
     delay, why = _told(found, cutter)
     delay_s = None if delay is None else delay.ms / 1e3
 
@@ -141,7 +170,7 @@ def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Pr
         repeats = repeating()
     report = MeasureReport(
         sample_rate_hz=recording.sample_rate_hz,
-        duration_s=duration_s,
+        duration_s=heard.level.frames / recording.sample_rate_hz,
         delay=delay,
         flutter=flutter.flutter,
         repeats=repeats.repeats,
@@ -149,8 +178,8 @@ def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Pr
         noise=noise.noise,
         warnings=(
             *reading.warnings,
-            *level.warnings,
-            *_about_sides(sides),
+            *heard.level.warnings,
+            *_about_sides(heard.sides),
             *([why] if why else []),
             *repeats.warnings,
             *flutter.warnings,

@@ -182,13 +182,14 @@ def test_a_long_recording_is_measured_one_thing_after_another(take, monkeypatch)
     assert measure(path) == at_once
 
 
-def test_what_fails_meanwhile_fails_the_whole(take):
+@pytest.mark.parametrize("recording", [mixed(CLICKS, PLAYED), beside(CLICKS, PLAYED)])
+def test_what_fails_meanwhile_fails_the_whole(take, recording):
     def stop(part):
         if FIRST_PASS < part <= METERED:
             raise InputFault("is gone", expected="a disk")
 
     with pytest.raises(InputFault, match="is gone"):
-        measure(take(mixed(CLICKS, PLAYED)), progress=stop)
+        measure(take(recording), progress=stop)
 
 
 def test_a_short_recording_is_told(take):
