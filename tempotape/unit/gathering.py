@@ -203,13 +203,16 @@ def _places(
         first = [own[0] for own in groups]
         delays = np.array([float(np.median(log_delay[own])) for own in groups])
         course = _course(points.turn[first], delays, lead[first], leads)
-        gone = course.max() - course.min()
-        along = points.turn[first] + (course - course.min()) / (gone or 1.0)
+        # Along the knob, and along the delay the way that it goes with the knob.
+        way = course if np.cov(points.turn[first], course)[0, 1] >= 0 else -course
+        along = points.turn[first] + (way - way.min()) / (np.ptp(way) or 1.0)
         merged: list[list[int]] = []
         moved = log_delay.copy()
+        lowest, highest = np.argmin(points.turn[first]), np.argmax(points.turn[first])
         for bunch in _bunches(along, lead[first], leads):
-            # The middle one stands first: its reading is the place's.
-            middle = bunch[len(bunch) // 2]
+            # One stands first: its reading is the place's. Where the curve ends, it ends.
+            ends = [one for one in bunch if one in (lowest, highest)]
+            middle = ends[0] if ends else bunch[len(bunch) // 2]
             for one in bunch:
                 moved[groups[one]] += course[middle] - course[one]
             merged.append(

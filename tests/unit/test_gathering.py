@@ -6,6 +6,7 @@ import random
 import numpy as np
 import pytest
 
+from tempotape.unit import gathering
 from tempotape.unit.fit import fit_unit
 from tempotape.unit.gathering import gathered
 from tempotape.unit.model import Head
@@ -75,7 +76,6 @@ def off_percent(fit):
         pytest.param(even(8, 10), id="8 heads, 10 readings"),
         pytest.param(even(40, 4), id="40 heads, 4 readings"),
         pytest.param(even(2, 100), id="2 heads, 100 readings"),
-        pytest.param(loose(4, 30), id="30 readings of each head's own"),
         pytest.param(loose(10, 6), id="6 readings of each head's own"),
         pytest.param(crowded(), id="crowded at the fast end"),
         pytest.param(
@@ -91,6 +91,29 @@ def test_exact_points_however_many_give_the_exact_curve_within_its_error(unit):
         assert off < error
         assert off < 0.2
         assert error < 1
+
+
+def test_points_moved_to_their_neighbours_readings_tell_what_all_of_them_tell(monkeypatch):
+    unit = loose(4, 30)
+    few = fit_unit(unit)
+    assert len(gathered(unit).places) < len(unit.measured)
+    monkeypatch.setattr(gathering, "_MOST_POINTS", len(unit.measured))
+    every = fit_unit(unit)
+    assert len(gathered(unit).places) == len(unit.measured)
+    for (off, error), (as_off, as_error) in zip(off_percent(few), off_percent(every), strict=True):
+        assert off == pytest.approx(as_off, abs=0.02)
+        assert error == pytest.approx(as_error, abs=0.02)
+        assert off < 2 * error
+
+
+def test_neighbours_are_near_and_what_is_measured_keeps_its_ends():
+    unit = loose(4, 30)
+    knobs = [point.knob for point in unit.measured]
+    found = gathered(unit)
+    # Of four heads each keeps twelve places, along a knob from 0 to 10.
+    assert max(np.ptp([knobs[one] for one in place]) for place in found.places) < 1.0
+    ends = 10 * found.measured.turn.min(), 10 * found.measured.turn.max()
+    assert ends == pytest.approx((min(knobs), max(knobs)))
 
 
 def test_a_head_known_by_ruler_alone_is_told_beside_many_that_are_measured():
