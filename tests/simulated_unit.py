@@ -106,8 +106,11 @@ def read_between(samples: np.ndarray, at: np.ndarray) -> np.ndarray:
     low, high = max(first, 0), min(last + 1, len(samples))
     if high > low:
         held[low - first : high - first] = samples[low:high]
+    begins = whole - first - (TAPS // 2 - 1)
+    if np.all(phase == phase[0]) and np.all(np.diff(whole) == 1):  # a steady tape
+        return np.correlate(held[begins[0] : begins[-1] + TAPS], _TABLE[phase[0]], "valid")
     rows = np.lib.stride_tricks.sliding_window_view(held, TAPS)
-    return np.einsum("ij,ij->i", rows[whole - first - (TAPS // 2 - 1)], _TABLE[phase])
+    return np.einsum("ij,ij->i", rows[begins], _TABLE[phase])
 
 
 class LiveUnit:
@@ -226,11 +229,13 @@ def plucked(
         if length <= 0:
             continue
         period = round(rate_hz / pitch)
-        burst = np.zeros(length)
-        burst[: min(period, length)] = rng.uniform(-1, 1, min(period, length))
-        loop = np.zeros(period + 2)
-        loop[0], loop[period], loop[period + 1] = 1.0, -0.498, -0.498
-        sound[begin : begin + length] += signal.lfilter([1.0], loop, burst) * rng.uniform(0.6, 1)
+        string = np.zeros(length + period + 1)  # what went round before the first sample: nothing
+        string[period + 1 :][:period] = rng.uniform(-1, 1, min(period, length))
+        for start in range(2 * period + 1, len(string), period):
+            here = slice(start, start + period)
+            before = string[start - period - 1 :][: len(string[here]) + 1]
+            string[here] = 0.498 * before[:-1] + 0.498 * before[1:]
+        sound[begin : begin + length] += string[period + 1 :] * rng.uniform(0.6, 1)
     return sound * (peak / np.abs(sound).max())
 
 
