@@ -19,6 +19,7 @@ import pytest
 import soundfile
 
 from tempotape import cli
+from tempotape.bench import from_recording
 from tempotape.bench.live import CutShort, Interface, Take
 from tempotape.cli import tapping
 from tempotape.demos import DEMO_UNIT
@@ -26,6 +27,7 @@ from tempotape.faults import InputFault
 from tempotape.tempo.taps import TapSeries
 from tempotape.unit.unitfile import read_unit
 from tests.pseudo_terminal import PseudoTerminal
+from tests.shared_measuring import measured_once
 from tests.simulated_unit import SimulatedUnit, beside, play
 
 KESTREL = str(DEMO_UNIT)
@@ -36,6 +38,17 @@ TEMPOTAPE = (sys.executable, "-m", "tempotape", "calibrate")
 def own_folders(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+
+
+@pytest.fixture(scope="module")
+def measured_before():
+    return {}
+
+
+@pytest.fixture(autouse=True)
+def shared(monkeypatch, measured_before):
+    once = measured_once(from_recording.measure, measured_before)
+    monkeypatch.setattr(from_recording, "measure", once)
 
 
 @pytest.fixture

@@ -8,12 +8,25 @@ import pytest
 import soundfile
 from click.testing import CliRunner
 
+from tempotape.bench import measure as measuring
 from tempotape.cli.measure import measure
 from tempotape.demos import DEMO_UNIT
 from tempotape.faults import InputFault
+from tests.shared_measuring import measured_once
 from tests.simulated_unit import SimulatedUnit, clicks, mixed, play
 
 RATE_HZ = 48_000
+
+
+@pytest.fixture(scope="module")
+def kept():
+    """What was measured before, in any test of this module."""
+    return {}
+
+
+@pytest.fixture(autouse=True)
+def shared(monkeypatch, kept):
+    monkeypatch.setattr(measuring, "measured", measured_once(measuring.measured, kept))
 
 
 @pytest.fixture(scope="module")
@@ -125,7 +138,8 @@ def test_an_empty_name_is_told_as_such(name):
     assert fault_of(name) == "no recording is named; expected a file, as take.wav"
 
 
-def test_a_bar_is_drawn_where_standard_error_is_a_terminal(take, monkeypatch):
+def test_a_bar_is_drawn_where_standard_error_is_a_terminal(take, kept, monkeypatch):
+    kept.clear()
     told = []
 
     class Bar:
@@ -146,6 +160,7 @@ def test_a_bar_is_drawn_where_standard_error_is_a_terminal(take, monkeypatch):
     run(take)
     assert told == sorted(told)
     assert told[-1] == 1000
+    assert len(told) > 3
 
 
 def test_silence_shows_nulls(tmp_path):

@@ -9,11 +9,13 @@ import numpy as np
 import pytest
 import soundfile
 
+from tempotape.bench import from_recording as module
 from tempotape.bench.from_recording import from_recording, from_walk
 from tempotape.bench.testsignal import rendered
 from tempotape.bench.walk import plain_layout, walk_layout
 from tempotape.faults import InputFault
 from tempotape.unit.model import Head, Knob, Loop, Unit
+from tests.shared_measuring import measured_once
 from tests.simulated_unit import SimulatedUnit, beside, play
 
 RATE_HZ = 16_000
@@ -38,6 +40,17 @@ def unit_at(speed_mm_s):
     return SimulatedUnit(
         gap_mm=GAP_MM, speed_mm_s=speed_mm_s, wow=((4.0, 0.003, 0.0),), hiss=0.0003
     )
+
+
+@pytest.fixture(scope="module")
+def kept():
+    """What was measured before, in any test of this module."""
+    return {}
+
+
+@pytest.fixture(autouse=True)
+def shared(monkeypatch, kept):
+    monkeypatch.setattr(module, "measure", measured_once(module.measure, kept))
 
 
 @pytest.fixture(scope="module")
@@ -75,7 +88,8 @@ def flutter_percent(delay_ms):
     return 100 * 0.003 * 2 * abs(math.sin(math.pi * 4.0 * delay_ms / 1000))
 
 
-def test_a_recording_gives_a_point_with_its_error_and_flutter(take):
+def test_a_recording_gives_a_point_with_its_error_and_flutter(take, kept):
+    kept.clear()
     parts = []
     outcome = from_recording(take, UNIT, "long", 5.0, progress=parts.append)
     point = outcome.point
@@ -169,7 +183,9 @@ def test_a_mark_cut_off_after_its_clicks_says_nothing_of_a_tone_not_heard(walk, 
 
 
 def test_what_is_odd_about_the_file_is_told_once_and_not_at_every_mark(walk, folder):
-    sound, _ = soundfile.read(walk, always_2d=True)
+    marks = list(SPEEDS)[:2]
+    frames = round(walk_layout(len(SPEEDS), TURN_S).block_s * len(marks) * RATE_HZ)
+    sound, _ = soundfile.read(walk, frames=frames, always_2d=True)
     sound = np.concatenate([sound, np.full_like(sound, 0.1)], axis=1) + 0.07
     sound[5] = np.nan
     odd = folder / "odd.wav"
@@ -177,7 +193,7 @@ def test_what_is_odd_about_the_file_is_told_once_and_not_at_every_mark(walk, fol
     content = odd.read_bytes()
     at = content.find(b"data") + 4
     odd.write_bytes(content[:at] + bytes(4) + content[at + 4 :])
-    found = from_walk(odd, UNIT, "long", list(SPEEDS), turn_s=TURN_S)
+    found = from_walk(odd, UNIT, "long", marks, turn_s=TURN_S)
     assert [told.partition(";")[0] for told in found.missing] == [
         "the header says that the file is empty, as where a recorder lost power",
         "of 4 channels the first 2 are used",
