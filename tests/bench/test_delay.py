@@ -1,5 +1,7 @@
 """The delay of recordings from the simulated unit, whose delay is known."""
 
+import functools
+
 import numpy as np
 import pytest
 from scipy import signal
@@ -30,6 +32,14 @@ def heard(recording, rate_hz=RATE_HZ):
         thinner.feed(channel)
         channels.append(thinner.thinned())
     return find_delay(*channels)
+
+
+@functools.cache
+def own_sound():
+    """The test signal."""
+    sound = np.concatenate(list(rendered(plain_layout(), rate_hz=RATE_HZ, level_dbfs=-12.0)))
+    sound.setflags(write=False)
+    return sound
 
 
 def in_16_bits(sound):
@@ -435,7 +445,7 @@ def test_many_repeats_that_come_once_a_delay_are_no_ticks(seed):
     ("loop_s", "feedback", "surely"), [(1.25, 0.1, True), (1.25, 0.3, False), (3.8, 0.0, True)]
 )
 def test_ticks_of_a_splice_amid_the_test_sound_do_not_hide_its_echoes(loop_s, feedback, surely):
-    sound = np.concatenate(list(rendered(plain_layout(), rate_hz=RATE_HZ, level_dbfs=-12.0)))
+    sound = own_sound()
     unit = changed(UNIT, loop_mm=loop_s * UNIT.speed_mm_s, tick=0.04, feedback=feedback, hiss=1e-4)
     played = play(changed(unit, wow=((0.9, 0.002, 0.0),)), sound, RATE_HZ, seed=5)
     result = heard(mixed(sound, played, 0.5, 0.25))
@@ -469,7 +479,7 @@ def test_a_recording_that_begins_in_the_midst_of_hum_does_not_begin_with_an_atta
 
 @pytest.mark.parametrize("feedback", [0.0, 0.4])
 def test_a_tone_beside_the_clicks_does_not_hide_their_echoes(feedback):
-    sound = np.concatenate(list(rendered(plain_layout(), rate_hz=RATE_HZ, level_dbfs=-12.0)))
+    sound = own_sound()
     unit = changed(UNIT, feedback=feedback, wow=((0.9, 0.003, 0.0), (4.0, 0.002, 1.0)), hiss=1e-3)
     played = play(unit, sound, RATE_HZ, seed=5)
     delay = heard(mixed(sound, played)).delay
@@ -620,7 +630,7 @@ def test_third_repeats_that_fall_evenly_do_not_give_three_times_the_delay():
 
 @pytest.mark.parametrize(("delay_s", "feedback"), [(0.37, 0.5), (0.37, 0.85), (0.25, 0.95)])
 def test_the_test_sound_with_an_echo_gives_its_delay(delay_s, feedback):
-    sound = np.concatenate(list(rendered(plain_layout(), rate_hz=RATE_HZ, level_dbfs=-12.0)))
+    sound = own_sound()
     lag = round(delay_s * RATE_HZ)
     echo = np.zeros(len(sound) + lag)
     for begin in range(lag, len(sound), lag):
@@ -634,7 +644,7 @@ def test_the_test_sound_with_an_echo_gives_its_delay(delay_s, feedback):
 @pytest.mark.parametrize(("seed", "side_by_side"), [(1, False), (3, True)])
 def test_the_test_sound_through_a_unit_that_flutters_strongly_gives_its_delay(seed, side_by_side):
     # 1.4 % rms: two delays on, half a wow later, the lag is steadier than one delay on.
-    sound = np.concatenate(list(rendered(plain_layout(), rate_hz=RATE_HZ, level_dbfs=-12.0)))
+    sound = own_sound()
     unit = changed(
         UNIT,
         feedback=0.5,
