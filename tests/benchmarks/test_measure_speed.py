@@ -73,8 +73,31 @@ def cost(path, piece, minutes):
     return json.loads(told.stdout)
 
 
-def test_an_hour_takes_a_hundredth_of_its_time_and_300_mb(tmp_path, sides, record_property):
-    met = cost(tmp_path / "take.wav", mixed(*sides), 60)
+@pytest.fixture(scope="module")
+def long_ones(tmp_path_factory, sides):
+    """What an hour in mono costs, and 32, 22 and 20 minutes in stereo.
+
+    Processor time and memory of one process are no other when a second one runs beside it.
+    """
+    folder = tmp_path_factory.mktemp("long")
+
+    def measured(name, piece, minutes):
+        return cost(folder / f"{name}.wav", piece, minutes)
+
+    mono, stereo = mixed(*sides), beside(*sides)
+    with ThreadPoolExecutor(2) as pool:
+        todo = {
+            "stereo 32": (stereo, 32),
+            "mono 60": (mono, 60),
+            "stereo 22": (stereo, 22),
+            "stereo 20": (stereo, 20),
+        }
+        started = {name: pool.submit(measured, name, *what) for name, what in todo.items()}
+        return {name: one.result() for name, one in started.items()}
+
+
+def test_an_hour_takes_a_hundredth_of_its_time_and_300_mb(long_ones, record_property):
+    met = long_ones["mono 60"]
     faster = 3600 / met["cpu_s"]
     record_property("times_faster", faster)
     record_property("peak_mb", met["peak_mb"])
@@ -96,16 +119,9 @@ def test_ten_minutes_take_hardly_longer_than_filtering_them_some_times(
     assert times <= TIMES_FILTERING, told
 
 
-def test_stereo_grows_by_so_little_that_an_hour_takes_300_mb(tmp_path, sides, record_property):
-    piece = beside(*sides)
-
-    def measured(minutes):
-        return cost(tmp_path / f"{minutes}.wav", piece, minutes)
-
-    # Up to twenty minutes more is done at once, which takes more memory. That of one process is
-    # no other when a second one runs beside it.
-    with ThreadPoolExecutor(2) as pool:
-        longer, shorter, most = pool.map(measured, (32, 22, 20))
+def test_stereo_grows_by_so_little_that_an_hour_takes_300_mb(long_ones, record_property):
+    # Up to twenty minutes more is done at once, which takes more memory.
+    longer, shorter, most = (long_ones[f"stereo {minutes}"] for minutes in (32, 22, 20))
     mb_a_minute = (longer["peak_mb"] - shorter["peak_mb"]) / 10
     hour_mb = longer["peak_mb"] + 28 * max(0.0, mb_a_minute)
     record_property("stereo_hour_mb", hour_mb)

@@ -132,6 +132,12 @@ def own_folders(tmp_path, monkeypatch):
     monkeypatch.setenv("TEXTUAL_ANIMATIONS", "none")
 
 
+@pytest.fixture(autouse=True)
+def quick_looks(monkeypatch):
+    """The clock is looked at more often than on a stage, so that no test waits for it long."""
+    monkeypatch.setattr("tempotape.stage.app.LOOK_EVERY_S", 0.04)
+
+
 @pytest.fixture
 def times():
     return Times()
@@ -158,6 +164,18 @@ def stage(link):
         known = wren()
         more = {"clock": clock, "wall_clock": wall_clock}
         more = {name: given for name, given in more.items() if given}
-        return make_stage(opening, link=link, fit=fit or (lambda: known), **more)
+        return counting_looks(make_stage(opening, link=link, fit=fit or (lambda: known), **more))
 
     return build
+
+
+def counting_looks(app: StageApp) -> StageApp:
+    """The same, which tells in `looks` how many times it has looked at the clock."""
+    look, app.looks = app._look, 0
+
+    def counted() -> None:
+        look()
+        app.looks += 1
+
+    app._look = counted
+    return app

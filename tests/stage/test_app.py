@@ -9,7 +9,6 @@ from tempotape.demos import DEMO_UNIT
 from tempotape.faults import InputFault
 from tempotape.remembered import last_opened, state_folder
 from tempotape.songs.setlist import Setlist, Song
-from tempotape.stage.app import LOOK_EVERY_S
 from tempotape.stage.desk_tempo import TYPING_CLOSES_AFTER_S
 from tempotape.stage.widgets.large import Large
 from tempotape.stage.widgets.lines import Lines
@@ -44,7 +43,18 @@ async def ready(pilot):
         if pilot.app.fitted:
             break
     assert pilot.app.fitted
-    await pilot.pause(2 * LOOK_EVERY_S)
+    await looked(pilot)
+
+
+async def looked(pilot):
+    """Wait until the clock is looked at once more, and what came of it is on the screen."""
+    before = pilot.app.looks
+    for _ in range(500):
+        await pilot.pause(0.01)
+        if pilot.app.looks > before:
+            break
+    assert pilot.app.looks > before
+    await pilot.pause()
 
 
 async def test_it_opens_on_the_answer(stage):
@@ -80,10 +90,10 @@ async def test_a_pause_closes_the_typing(stage):
     async with app.run_test(size=SIZE) as pilot:
         await ready(pilot)
         await pilot.press("9", "0")
-        await pilot.pause(2 * LOOK_EVERY_S)
+        await looked(pilot)
         assert line(app, "tempo") == "90_ BPM"
         now[0] += TYPING_CLOSES_AFTER_S + 0.01
-        await pilot.pause(2 * LOOK_EVERY_S)
+        await looked(pilot)
         assert line(app, "tempo") == "90 BPM"
         await pilot.press("1", "5", "0")
         assert line(app, "tempo") == "150_ BPM"
@@ -214,25 +224,25 @@ async def test_the_clock_is_followed_and_left_by_one_key(stage, link):
         await pilot.press("m")
         assert line(app, "source") == "MIDI clock: waiting for port Beatbox"
         link.clock("locking", None)
-        await pilot.pause(2 * LOOK_EVERY_S)
+        await looked(pilot)
         assert line(app, "source") == "MIDI clock locking, Beatbox"
         assert line(app, "tempo") == "120 BPM"
         link.clock("locked", 100.0)
-        await pilot.pause(2 * LOOK_EVERY_S)
+        await looked(pilot)
         assert line(app, "source") == "MIDI clock LOCKED, Beatbox"
         assert line(app, "tempo") == "100 BPM"
         assert large(app) == ("long", "4.66")
         link.clock("locked", 100.0, running=True)
-        await pilot.pause(2 * LOOK_EVERY_S)
+        await looked(pilot)
         assert line(app, "source") == "MIDI clock LOCKED, playing, Beatbox"
         link.clock("lost", 100.0, running=True)
-        await pilot.pause(2 * LOOK_EVERY_S)
+        await looked(pilot)
         assert line(app, "source") == "MIDI clock LOST, tempo held, Beatbox"
         assert large(app) == ("long", "4.66")
         await pilot.press("m")
         assert line(app, "source") == "kept from the MIDI clock"
         link.clock("locked", 140.0)
-        await pilot.pause(2 * LOOK_EVERY_S)
+        await looked(pilot)
         assert line(app, "tempo") == "100 BPM"
 
 
@@ -324,7 +334,7 @@ async def test_the_clock_goes_on_behind_help_and_ports(stage, link, key):
         await ready(pilot)
         await pilot.press("m", key)
         link.clock("locked", 100.0)
-        await pilot.pause(3 * LOOK_EVERY_S)
+        await looked(pilot)
         assert line(app, "tempo") == "100 BPM"
         await pilot.press("escape")
         assert large(app) == ("long", "4.66")

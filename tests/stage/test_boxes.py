@@ -3,10 +3,9 @@
 import pytest
 
 from tempotape.remembered import last_opened, state_folder
-from tempotape.stage.app import LOOK_EVERY_S
 from tempotape.unit.model import Knob
 from tests.plain_units import plain_calibration, plain_unit
-from tests.stage.test_app import large, line, ready, screen
+from tests.stage.test_app import large, line, looked, ready, screen
 
 SIZE = (80, 24)
 
@@ -23,11 +22,11 @@ async def test_leading_asks_for_a_port_and_remembers_it(stage, link):
         await pilot.pause(0.3)
         assert rows_with(app, "Send MIDI clock to: up, down, Enter")
         await pilot.press("down", "enter")
-        await pilot.pause(2 * LOOK_EVERY_S)
+        await looked(pilot)
         assert line(app, "source") == "TAPE LEADS 120.00, s starts, to Laptop"
         assert link.sent == [pytest.approx(120)]
         await pilot.press("s")
-        await pilot.pause(2 * LOOK_EVERY_S)
+        await looked(pilot)
         assert line(app, "source") == "TAPE LEADS 120.00, playing, beat 1, to Laptop"
         await pilot.press("l")
         assert line(app, "source") == "the tape's own tempo"
@@ -57,7 +56,7 @@ async def test_a_tempo_at_an_easy_mark_is_picked_and_sent(stage, link):
         await pilot.press("enter")
         await pilot.pause(0.3)
         await pilot.press("enter")
-        await pilot.pause(2 * LOOK_EVERY_S)
+        await looked(pilot)
         assert float(large(app)[1]) % 0.5 == 0
         assert line(app, "source").startswith(f"TAPE LEADS {link.sent[-1]:.2f}, ")
 

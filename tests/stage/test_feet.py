@@ -8,11 +8,10 @@ import pytest
 
 from tempotape.remembered import controls_file
 from tempotape.songs.setlist import Setlist, Song
-from tempotape.stage.app import LOOK_EVERY_S
 from tempotape.stage.desk import Desk
 from tempotape.tempo.controls import Control, read_controls
 from tests.stage.conftest import SONGS, Held, opening_on, wren
-from tests.stage.test_app import line, ready, screen
+from tests.stage.test_app import line, looked, ready, screen
 
 PRESS = (b"\xb0\x40\x7f", b"\xb0\x40\x00")
 SIZE = (80, 24)
@@ -144,7 +143,7 @@ async def test_escape_leaves_a_pedal_unlearnt(stage):
         await pilot.press("escape")
         app._hear([(1.1, b"\xb3\x40\x7f")])
         await pilot.press("escape")
-        await pilot.pause(2 * LOOK_EVERY_S)
+        await looked(pilot)
         assert len(app.screen_stack) == 1
         assert not controls_file().exists()
         # However long the path is, it is told whole.
