@@ -20,6 +20,12 @@ def needs_tmux():
     require("tmux")
 
 
+@pytest.fixture(scope="module")
+def fits(tmp_path_factory):
+    """Where the fit of the demo unit is kept from one test to the next."""
+    return {"XDG_CACHE_HOME": str(tmp_path_factory.mktemp("cache"))}
+
+
 def advised(tempo):
     """Head and knob by the command line, to hold the screen against."""
     done = subprocess.run(
@@ -61,7 +67,8 @@ def test_a_typed_tempo_is_answered_on_the_screen(tmp_path, size):
     ],
     ids=" ".join,
 )
-def test_it_runs_on_poor_terminals(tmp_path, environment):
+def test_it_runs_on_poor_terminals(tmp_path, fits, environment):
+    environment = fits | environment
     with Terminal([*TEMPOTAPE], size=(80, 24), home=tmp_path, environment=environment) as terminal:
         terminal.until(lambda text: answer(text) is not None)
         terminal.keys("1", "8", "0", "Enter", "t", "t")
@@ -104,8 +111,8 @@ def test_a_unit_of_last_time_that_can_no_longer_be_fitted_gives_way_to_the_demo(
         terminal.until("exit code 0")
 
 
-def test_the_demo_opens_without_any_words_and_its_set_is_played_by_keys(tmp_path):
-    with Terminal([*TEMPOTAPE], size=(80, 24), home=tmp_path) as terminal:
+def test_the_demo_opens_without_any_words_and_its_set_is_played_by_keys(tmp_path, fits):
+    with Terminal([*TEMPOTAPE], size=(80, 24), home=tmp_path, environment=fits) as terminal:
         shown = terminal.until(lambda text: answer(text) is not None)
         assert "96 BPM  from the song" in shown
         assert "1/6 Low Tide" in shown
@@ -166,14 +173,14 @@ def test_after_a_power_cut_it_opens_where_it_was(tmp_path):
         assert trimmed.group() in shown
 
 
-def test_it_opens_on_damaged_state_and_says_so(tmp_path):
+def test_it_opens_on_damaged_state_and_says_so(tmp_path, fits):
     folder = tmp_path / "state" / "tempotape"
     folder.mkdir(parents=True)
     damaged = b"\x00\xff{" * 40
     show = SessionKeeper(folder, DEMO_SET)._file
     for path in (folder / "last.json", folder / "last.before.json", show.newest, show.before):
         path.write_bytes(damaged)
-    with Terminal([*TEMPOTAPE], size=(80, 24), home=tmp_path) as terminal:
+    with Terminal([*TEMPOTAPE], size=(80, 24), home=tmp_path, environment=fits) as terminal:
         shown = terminal.until(lambda text: answer(text) is not None)
         assert "what was open last was damaged: set aside, not known; where you stood" in shown
         assert "1/6 Low Tide" in shown
