@@ -24,6 +24,7 @@ from tempotape.bench.doubts import doubtful
 from tempotape.bench.explaining import Evidence, Explanation
 from tempotape.bench.first_sound import Repeat, passed_once, repeats_of_first
 from tempotape.bench.lasting import only_lasts, over_and_over, to_and_fro
+from tempotape.bench.no_delay import NoDelay, Reason
 from tempotape.bench.offered import offered
 from tempotape.bench.onsets import Whitened
 from tempotape.bench.played_again import NEAR_S, Offer, apart_from_played, unchanged
@@ -39,9 +40,6 @@ DISTINCT, SHARED_S = 0.01, 0.0005  # of the lag: nearer lags are one; between co
 WEIGHED, ALSO_WEIGHED = 12, 4
 FIRST_NEAR = 0.01  # of the lag that the first sound tells
 CHANCE, MISSED_COST = 2.0, 2.0  # standard deviations; sounds left over, of each missed copy
-NO_REPEATS = "no delay: no repeats found"
-ONLY_PLAYED = "no delay: what is played comes again, and no echo can be told from it"
-TOO_REGULAR = "no delay: what is played is too regular to tell an echo from it"
 
 
 class Belief(NamedTuple):
@@ -51,7 +49,7 @@ class Belief(NamedTuple):
     """
 
     best: Explanation | None
-    why: str = ""
+    why: NoDelay | None = None
 
 
 def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
@@ -63,7 +61,7 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
         played = passed_once(repeats, evidence, sound)
         return Belief(shown) if played else _unless_all_wet(shown, evidence, sound, copies)
     offer = apart_from_played(evidence, sound) if mono else Offer(evidence, offered(evidence))
-    none = ONLY_PLAYED if offer.played else NO_REPEATS
+    none = NoDelay(Reason.ONLY_PLAYED if offer.played else Reason.NO_REPEATS)
     # Both sides through one filter: what a pass does is short, unlike the two filters' difference.
     played_sound = sound if mono else sound.through(copies)
     costs = _costs(offer, played_sound, copies)
@@ -77,7 +75,7 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     if faint or not credible(best, offer.evidence, decided=decided):
         return Belief(None, none)
     if grows(best) or (mono and (to_and_fro(best) or over_and_over(best, offer.evidence))):
-        return Belief(None, ONLY_PLAYED)
+        return Belief(None, NoDelay(Reason.ONLY_PLAYED))
     doubt = (
         (offer.doubt and _may_be_made_up(best, offer))
         or (mono and not decided and unchanged(best, offer.evidence, sound) is not None)
@@ -91,7 +89,7 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
         )
         for other, more in rivals
     ):
-        return Belief(None, TOO_REGULAR)
+        return Belief(None, NoDelay(Reason.TOO_REGULAR))
     return _unless_all_wet(best, evidence, sound, copies) if mono else Belief(best)
 
 
@@ -111,11 +109,7 @@ def _unless_all_wet(
     if not all_wet(best, evidence, sound, copies):
         return Belief(best)
     apart_ms = best.middle / evidence.rate * 1e3
-    return Belief(
-        best,
-        f"no delay: this seems to be the unit's sound alone, with repeats {apart_ms:.1f} ms "
-        "apart; record it with the played sound or, if that is there, with more or less of it",
-    )
+    return Belief(best, NoDelay(Reason.ALL_WET, apart_ms=apart_ms))
 
 
 def _may_be_made_up(best: Explanation, offer: Offer) -> bool:

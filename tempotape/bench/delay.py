@@ -15,7 +15,7 @@ import numpy as np
 from scipy import stats
 
 from tempotape.bench.alike import Alike, alike, cut_out, faint_copies, struck_again
-from tempotape.bench.believing import NO_REPEATS, ONLY_PLAYED, believed
+from tempotape.bench.believing import believed
 from tempotape.bench.copies import Matches, coherence, copies_of, gathered, template
 from tempotape.bench.explaining import Evidence, Explanation, Numbers, carried_on, studied
 from tempotape.bench.first_copies import (
@@ -26,6 +26,7 @@ from tempotape.bench.first_copies import (
     undisturbed,
     undisturbed_rows,
 )
+from tempotape.bench.no_delay import NoDelay, Reason
 from tempotape.bench.offered import LEAST_COPIES, LONGEST_S, SHORTEST_S
 from tempotape.bench.onsets import Attacks, Whitened, attacks, whitened
 from tempotape.bench.passing import Passing, extra_lag_s, passing
@@ -100,7 +101,7 @@ class DelayResult(msgspec.Struct, frozen=True):
     ticks: Ticks | None = None
     doubted: Delay | None = None
     echoes: Echoes | None = None
-    why: str = ""
+    why: NoDelay | None = None
 
 
 def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
@@ -110,10 +111,10 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
     """
     sound = whitened(dry)
     if sound is None:
-        return DelayResult(why="no delay: the recording is silent")
+        return DelayResult(why=NoDelay(Reason.SILENT))
     copies = sound if wet is None else whitened(wet)
     if copies is None:
-        return DelayResult(why="no delay: the wet side is silent")
+        return DelayResult(why=NoDelay(Reason.WET_SILENT))
     struck, click = _struck(sound)
     heard = _Heard(sound, copies, click, mono=wet is None, notes=False)
     ring = ringing(sound, struck) if len(struck) and click is None else 0.0
@@ -123,7 +124,7 @@ def find_delay(dry: Thinned, wet: Thinned | None = None) -> DelayResult:
         if alone and (ring > RINGS or len(alone[1]) > MANY_MORE * len(struck)):
             return _with_ticks_aside(*alone)
     result = _with_ticks_aside(heard, struck)
-    hidden = result.why == NO_REPEATS or len(struck) < LEAST_COPIES
+    hidden = result.why == NoDelay(Reason.NO_REPEATS) or len(struck) < LEAST_COPIES
     if hidden and click is None and sound.tonal:
         again = _of_strums(alone, dry, wet)
         return again if again is not None and again.delay else result
@@ -223,12 +224,12 @@ def _struck(sound: Whitened) -> tuple[Attacks, Alike | None]:
     return struck_again(sound, struck, click), click
 
 
-def _too_little(sound: Whitened, struck: Attacks) -> str:
+def _too_little(sound: Whitened, struck: Attacks) -> NoDelay | None:
     """Why the recording can show no delay, if it cannot."""
     if len(struck) < LEAST_COPIES:
-        stand = "1 attack stands" if len(struck) == 1 else f"{len(struck)} attacks stand"
-        return f"no delay: {stand} out, {LEAST_COPIES} are needed"
-    return NO_REPEATS if KNOWN_PART * len(sound) <= SHORTEST_S * sound.rate_hz else ""
+        return NoDelay(Reason.FEW_ATTACKS, attacks=len(struck))
+    too_short = KNOWN_PART * len(sound) <= SHORTEST_S * sound.rate_hz
+    return NoDelay(Reason.NO_REPEATS) if too_short else None
 
 
 def _without_edge(sound: Whitened, struck: Attacks) -> Attacks:
@@ -305,7 +306,7 @@ def _measured(
         if 2 * len(through[0]) > len(begins):
             (begins, lags), awaited = through, through[0]
     if len(begins) < LEAST_COPIES:
-        return DelayResult(why=NO_REPEATS)
+        return DelayResult(why=NoDelay(Reason.NO_REPEATS))
     line, line_error, left = _straight(begins, lags)
     spread = float(stats.median_abs_deviation(left, scale="normal"))
     clip = CLIP if best.likeness < SURE_LIKENESS else SURE_CLIP
@@ -314,7 +315,7 @@ def _measured(
     passed = passing(sound.through(copies), copies, begins, lags, evidence.length_s)
     extra_s, unsure_s, unlike = extra_lag_s(passed)
     if best.likeness < ODD_LIKENESS and (unsure_s > ODD_S or unlike > UNLIKE_TAPE):
-        return DelayResult(why=ONLY_PLAYED)
+        return DelayResult(why=NoDelay(Reason.ONLY_PLAYED))
     extra_s, unsure_s = usually(extra_s, np.hypot(unsure_s, ASTRAY_S * unlike))
     ms = (lags / rate - extra_s) * 1e3
     spread_ms = float(np.sqrt(np.mean(left**2))) / rate * 1e3

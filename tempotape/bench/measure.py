@@ -18,6 +18,7 @@ from threadpoolctl import threadpool_limits
 from tempotape.bench.brightness import too_bright
 from tempotape.bench.delay import Delay, DelayResult, Echoes, find_delay
 from tempotape.bench.flutter import Deviation, Flutter, FlutterMeter
+from tempotape.bench.no_delay import NoDelay
 from tempotape.bench.noise import Noise, NoiseMeter
 from tempotape.bench.recording import Reading, Recording, Samples, open_recording
 from tempotape.bench.repeats import Cutter, Place, Repeats, RepeatsResult, places, repeats_told
@@ -180,7 +181,7 @@ def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Pr
             *reading.warnings,
             *heard.level.warnings,
             *_about_sides(heard.sides),
-            *([why] if why else []),
+            *([why.sentence] if why else []),
             *repeats.warnings,
             *flutter.warnings,
             *splice.warnings,
@@ -341,10 +342,10 @@ def _places(echoes: Echoes) -> tuple[Place, ...]:
     return places(echoes.sound, echoes.copies, echoes.at, echoes.lags)
 
 
-def _told(found: DelayResult, cutter: Cutter | None) -> tuple[Delay | None, str]:
+def _told(found: DelayResult, cutter: Cutter | None) -> tuple[Delay | None, NoDelay | None]:
     """The delay, or why there is none: a doubted one where what is copied was not the unit's."""
     if found.doubted is not None and cutter is not None and too_bright(cutter):
-        return found.doubted, ""
+        return found.doubted, None
     return found.delay, found.why
 
 

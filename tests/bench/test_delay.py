@@ -7,6 +7,7 @@ import pytest
 from scipy import signal
 
 from tempotape.bench.delay import ADDED_S, find_delay, timing_s, usually
+from tempotape.bench.no_delay import Reason
 from tempotape.bench.passing import Passing
 from tempotape.bench.sides import Sides, sides_of
 from tempotape.bench.splice import amid_playing
@@ -214,7 +215,7 @@ def phrase_again(seed):
     ids=["silence", "clicks without echo", "phrase without echo", "hum", "hiss"],
 )
 def test_without_an_echo_there_is_no_delay(recording, why):
-    assert (heard(recording).delay, heard(recording).why) == (None, why)
+    assert (heard(recording).delay, heard(recording).why.sentence) == (None, why)
 
 
 def machine(seed):
@@ -287,16 +288,14 @@ def test_in_however_small_blocks_a_recording_comes_it_reads_the_same():
 
 def test_a_silent_wet_side_is_told():
     silent = np.column_stack((CLICKS, np.zeros(FRAMES)))
-    assert heard(silent).why == "no delay: the wet side is silent"
+    assert heard(silent).why.sentence == "no delay: the wet side is silent"
 
 
 def test_the_wet_sound_alone_gives_no_delay():
     single = play(UNIT, CLICKS, RATE_HZ).wet
-    assert (
-        heard(single).why == "no delay: what is played comes again, and no echo can be told from it"
-    )
+    assert heard(single).why.reason is Reason.ONLY_PLAYED
     repeated = play(changed(UNIT, feedback=0.6), CLICKS, RATE_HZ).wet
-    assert heard(repeated).why == (
+    assert heard(repeated).why.sentence == (
         "no delay: this seems to be the unit's sound alone, with repeats 511.5 ms apart; "
         "record it with the played sound or, if that is there, with more or less of it"
     )
@@ -305,7 +304,7 @@ def test_the_wet_sound_alone_gives_no_delay():
 def test_a_mix_whose_echo_is_as_loud_as_the_feedback_is_sample_for_sample_the_unit_alone():
     # x + g w, where w = H D (x + g w), is x / (1 - g H D): what a unit makes of a shorter sound.
     played = play(changed(UNIT, feedback=0.5, hiss=1e-4), CLICKS, RATE_HZ)
-    assert "more or less of it" in heard(mixed(CLICKS, played, 1.0, 0.5)).why
+    assert heard(mixed(CLICKS, played, 1.0, 0.5)).why.reason is Reason.ALL_WET
 
 
 def test_a_unit_that_turns_over_what_it_gives_is_heard_beside_the_played_sound():
@@ -319,7 +318,8 @@ def test_repeats_alone_are_compared_over_the_same_frequencies():
     # Each pass leaves a full wave of 3 kHz duller; in bands of their own repeats would seem to fall
     # by another third of a decibel.
     unit = changed(UNIT, feedback=0.4, high_hz=2740.0, hiss=1e-4)
-    assert "unit's sound alone" in heard(in_16_bits(play(unit, CLICKS, RATE_HZ, seed=4).wet)).why
+    alone = in_16_bits(play(unit, CLICKS, RATE_HZ, seed=4).wet)
+    assert heard(alone).why.reason is Reason.ALL_WET
 
 
 @pytest.mark.parametrize("feedback", [0.3, 0.97])
@@ -327,7 +327,7 @@ def test_the_wet_sound_alone_is_told_from_a_mix_by_a_quarter_of_a_decibel(feedba
     # Alone, sounds and repeats fall alike; in a mix of even parts the first falls 20 log10(1/0.97)
     # = 0.26 dB less at a feedback of 0.97: both from the definition of feedback.
     played = play(changed(UNIT, feedback=feedback, hiss=1e-4), CLICKS, RATE_HZ, seed=3)
-    assert "unit's sound alone" in heard(in_16_bits(played.wet)).why
+    assert heard(in_16_bits(played.wet)).why.reason is Reason.ALL_WET
     assert error_ms(heard(in_16_bits(mixed(CLICKS, played))).delay, played) == pytest.approx(
         0, abs=0.1
     )
@@ -572,7 +572,7 @@ def test_clicks_that_go_on_from_end_to_end_do_not_tell_the_lag():
     # Neither the first echo nor the last click is on this cutting: 511 ms or 1811 ms, who knows.
     played = play(UNIT, CLICKS, RATE_HZ)
     middle = mixed(CLICKS, played)[round(4.6 * RATE_HZ) : round(12.2 * RATE_HZ)]
-    assert heard(middle).why == ("no delay: what is played is too regular to tell an echo from it")
+    assert heard(middle).why.reason is Reason.TOO_REGULAR
 
 
 def test_a_hit_that_comes_again_louder_and_louder_is_no_echo():
