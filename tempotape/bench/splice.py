@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tempotape.bench.explaining import landed
+from tempotape.bench.no_splice import NoSplice, Reason
 from tempotape.bench.splice_chain import (
     FEWEST_TICKS,
     MAINS_S,
@@ -165,7 +166,7 @@ class SpliceFinder:
         self._places = [bytearray() for _ in range(3)]  # signed bytes
         self._peaks = bytearray()  # half floats
         self._means = bytearray()  # half floats, signed
-        self._looks: list[_Ticks | str] = []
+        self._looks: list[_Ticks | NoSplice] = []
 
     def feed(self, block: Floats) -> None:
         """Take the next samples, mono, full scale 1.0, any number of them."""
@@ -224,27 +225,27 @@ class SpliceFinder:
         window_s, played = round(_WINDOW_S / self._bin_s) * self._bin_s, np.array(played_s)
         looks = [
             look
-            if isinstance(look, str)
+            if isinstance(look, NoSplice)
             else _judged(look, loop_period_s, played - number * window_s)
             for number, look in enumerate((*self._looks, *rest))
         ]
         found = [look for look in looks if isinstance(look, Splice)]
         if found:
             return SpliceResult(max(found, key=lambda splice: splice.ticks), ())
-        # The most telling reason comes last in this order.
-        reasons = sorted((look for look in looks if isinstance(look, str)), key=_telling)
-        return SpliceResult(None, (f"splice: {reasons[-1]}",))
+        # Of alike reasons the last.
+        reasons = [look for look in reversed(looks) if isinstance(look, NoSplice)]
+        return SpliceResult(None, (max(reasons, key=lambda look: look.telling).sentence,))
 
-    def _look(self, last: int) -> _Ticks | str:
+    def _look(self, last: int) -> _Ticks | NoSplice:
         """The ticks found in the first bins that are held, or why there are none."""
         powers = [
             (_halves(kept, last).astype(np.float64) / _FULL_SCALE) ** 2 for kept in self._sizes
         ]
         quiet = _quiet(powers[:2])
         if float(np.count_nonzero(quiet)) * self._bin_s < FEWEST_TICKS * PERIODS_S[0]:
-            return _NEVER_QUIET
+            return NoSplice(Reason.NEVER_QUIET)
         if _steady_tone(powers[1][quiet], self._wide):
-            return _NEVER_QUIET
+            return NoSplice(Reason.NEVER_QUIET)
         bands = [
             _band(power, np.frombuffer(kept, np.int8)[:last].copy(), quiet)
             for power, kept in zip(powers, self._places, strict=True)
@@ -260,7 +261,7 @@ class SpliceFinder:
             return self._faintest(bands, events, peaks, quiet)
         heard = _heard(events, bands, chain, self._bin_s, sample_s)
         if found.chain is None:
-            return f"{_told(heard.timed)}, with others between them; they seem to be played"
+            return NoSplice(Reason.OTHERS_BETWEEN, heard.timed.period_s)
         return heard
 
     def _faintest(
@@ -269,14 +270,14 @@ class SpliceFinder:
         events: Events,
         peaks: npt.NDArray[np.float16],
         quiet: Bools,
-    ) -> _Ticks | str:
+    ) -> _Ticks | NoSplice:
         """The ticks that no event shows, in a recording of silence."""
         if not silent(events, quiet):
-            return _NO_TICK
+            return NoSplice(Reason.NO_TICK)
         found = [folded(bands[number], number, self._bin_s) for number in _FOLDED_BANDS]
         best = min((fold for fold in found if fold), key=lambda fold: fold.log_chance, default=None)
         if best is None:
-            return _NO_TICK
+            return NoSplice(Reason.NO_TICK)
         strongest = np.full(len(best.bins), best.band)
         ticks = _described(bands, peaks, best.bins, strongest, self._bin_s)
         ticks = ticks._replace(sounds_s=events.sounds_s, sounds_db=events.sounds_db)
@@ -300,14 +301,6 @@ def _combed(before: Floats, sound: Floats, span: int) -> tuple[Floats, Floats]:
 
 def _halves(kept: bytearray, last: int) -> npt.NDArray[np.float16]:
     return np.frombuffer(kept, np.float16)[:last].copy()
-
-
-_NEVER_QUIET = "nothing is quiet for long enough to hear a tick"
-_NO_TICK = "no tick that comes once a turn"
-
-
-def _telling(why: str) -> int:
-    return 0 if why == _NEVER_QUIET else 1 if why == _NO_TICK else 2
 
 
 def _band(power: Floats, places: npt.NDArray[np.int8], quiet: Bools, width: int = 3) -> Band:
@@ -467,15 +460,11 @@ def _heard(
     return _Ticks(events, members, timing, loudness(chain, events), band.floor, is_hum)
 
 
-def _told(ticks: Timed) -> str:
-    return f"clicks come every {ticks.period_s:.4f} s"
-
-
-def _judged(heard: _Ticks, loop_period_s: float | None, played_s: Floats) -> Splice | str:
+def _judged(heard: _Ticks, loop_period_s: float | None, played_s: Floats) -> Splice | NoSplice:
     """The splice that the ticks show, or why they may as well be clicks that somebody played."""
     timing = heard.timed
     if heard.is_hum:
-        return f"what comes every {timing.period_s:.4f} s is part of the hum"
+        return NoSplice(Reason.HUM, timing.period_s)
     at_s = heard.events.t_s[heard.members]
     # Where much is played, some sound is near any moment.
     here, *between = (
@@ -483,11 +472,11 @@ def _judged(heard: _Ticks, loop_period_s: float | None, played_s: Floats) -> Spl
         for part in (0.0, *_BETWEEN)
     )
     if here - np.mean(between) > _PLAYED_PART:
-        return f"{_told(timing)}, and have echoes or are some; they seem to be played"
+        return NoSplice(Reason.ECHOED, timing.period_s)
     own = _is_own(timing.period_s, loop_period_s)
     doubt = None if own else _doubt(heard, other=own is not None)
     if doubt is not None:
-        return f"{_told(timing)}, {doubt}"
+        return NoSplice(doubt, timing.period_s)
     return Splice(
         period_s=timing.period_s,
         level_db=float(np.median(heard.events.over_floor_db[heard.members])),
@@ -521,7 +510,7 @@ def amid_playing(ticks: Ticks, loop_period_s: float | None) -> Splice | None:
     )
 
 
-def _doubt(heard: _Ticks, *, other: bool) -> str | None:
+def _doubt(heard: _Ticks, *, other: bool) -> Reason | None:
     """Why the ticks may be played, not known to be the loop's; None where they hardly are.
 
     `other` says that the loop's own period is known, and is not theirs.
@@ -547,24 +536,22 @@ def _doubt(heard: _Ticks, *, other: bool) -> str | None:
     walked = wander(ticks)
     surely_even = walked.over_even < -_SURELY_EVEN
     if surely_even and (at_pace or loud >= _TOO_LOUD):
-        return "more evenly than tape runs; they seem to be played"
+        return Reason.TOO_EVEN
     if even and (at_pace or in_bar):
-        if ticks.noise_s > _TELLING_S:
-            return "too faint to tell a turning loop from a metronome"
-        return "more evenly than tape runs; they seem to be played"
+        return Reason.TOO_FAINT if ticks.noise_s > _TELLING_S else Reason.TOO_EVEN
     if in_bar:
-        return "others between them in equal steps; they seem to be played"
+        return Reason.STEPS_BETWEEN
     if ((even or surely_even) and loud < _TOO_LOUD) or (faint and ticks.period_s > faint_beat_s):
         return None
     return _wavers(ticks, walked, loud)
 
 
-def _wavers(ticks: Timed, walked: Wander, loud: int) -> str | None:
+def _wavers(ticks: Timed, walked: Wander, loud: int) -> Reason | None:
     """Why uneven ticks may be a machine's, played through tape."""
     often = ticks.period_s < _FAINT_BEAT_S and len(ticks.t_s) >= _MANY_TICKS
     stays = walked.over_scatter < -(_STAYING_OFTEN if often else _STAYING)
     if stays or min(walked.over_waves, walked.over_smooth) < -_STAYING:
-        return "and keep to one beat, loud as they are; they seem to be played"
+        return Reason.ONE_BEAT
     if not loud or (loud < _TOO_LOUD and ticks.period_s > _LOUD_BEAT_S):
         return None
     count = len(ticks.t_s)
@@ -574,8 +561,7 @@ def _wavers(ticks: Timed, walked: Wander, loud: int) -> str | None:
     )
     if walks and (loud < _TOO_LOUD or ticks.rms_s < _HAND * ticks.period_s):
         return None
-    pace = " that comes so often" if loud < _TOO_LOUD else ""
-    return f"too loud for a splice{pace}; they seem to be played"
+    return Reason.TOO_LOUD_SO_OFTEN if loud < _TOO_LOUD else Reason.TOO_LOUD
 
 
 def _is_hum(band: Band, bins: npt.NDArray[np.intp], bin_s: float) -> bool:
