@@ -10,8 +10,8 @@ import msgspec
 
 from tempotape.bench.delay import Delay
 from tempotape.bench.flutter import Flutter
-from tempotape.bench.measure import Lengths, MeasureReport, measure
-from tempotape.bench.recording import is_about_the_file, open_recording
+from tempotape.bench.measure import Lengths, Measured, measured
+from tempotape.bench.recording import open_recording
 from tempotape.bench.sides import in_one
 from tempotape.bench.testsignal import USUAL_TURN_S
 from tempotape.bench.walk import FoundMark, read_walk, walk_layout
@@ -46,8 +46,7 @@ def from_recording(
     path: Path, unit: Unit, head: str, knob: float, *, progress: Progress | None = None
 ) -> Outcome:
     """The point of one recording. Raises InputFault as `measure` does."""
-    report = measure(path, lengths=_lengths(unit, head), progress=progress)
-    return _outcome(report, head, knob)
+    return _outcome(measured(path, lengths=_lengths(unit, head), progress=progress), head, knob)
 
 
 def from_walk(
@@ -84,7 +83,6 @@ def from_walk(
 
 
 _FINDING = 0.2  # of the time
-_FLUTTER = "flutter:"
 SAME = 0.02  # of the delay
 _ANOTHER_DELAY = "flutter: what sounds with the tone has another delay than the clicks"
 
@@ -97,22 +95,24 @@ def _from_mark(path: Path, unit: Unit, head: str, knob: float, mark: FoundMark) 
     if mark.clicks is None:
         return Outcome(knob, None, "its clicks are cut off", ())
     lengths, clicks, tone = _lengths(unit, head), mark.clicks, mark.tone
-    report = measure(path, lengths=lengths, span_s=(clicks.start_s, clicks.end_s))
-    flutter: Flutter | None = None
-    more: tuple[str, ...] = ()
-    if tone is not None:
-        heard = measure(path, lengths=lengths, span_s=(clicks.start_s, tone.end_s))
-        flutter = heard.flutter
-        more = tuple(told for told in heard.warnings if told.startswith(_FLUTTER))
-        if not _agree(report.delay, heard.delay):
-            flutter, more = None, (_ANOTHER_DELAY,)
+    alone = measured(path, lengths=lengths, span_s=(clicks.start_s, clicks.end_s))
     # What the clicks say of flutter is that no tone sounds there.
-    about = (told for told in report.warnings if not told.startswith(_FLUTTER))
-    report = msgspec.structs.replace(report, flutter=flutter, warnings=(*about, *more))
-    outcome = _outcome(report, head, knob)
-    notes = tuple(told for told in outcome.notes if not is_about_the_file(told))
+    flutter: Flutter | None = None
+    about_flutter: tuple[str, ...] = ()
+    if tone is not None:
+        both = measured(path, lengths=lengths, span_s=(clicks.start_s, tone.end_s))
+        flutter, about_flutter = both.report.flutter, both.remarks.flutter
+        if not _agree(alone.report.delay, both.report.delay):
+            flutter, about_flutter = None, (_ANOTHER_DELAY,)
+    of_both = msgspec.structs.replace(
+        alone,
+        report=msgspec.structs.replace(alone.report, flutter=flutter),
+        # What is odd about the file is told once for all marks.
+        remarks=msgspec.structs.replace(alone.remarks, file=(), flutter=about_flutter),
+    )
+    outcome = _outcome(of_both, head, knob)
     counted = () if mark.certain else (_COUNTED,)
-    return msgspec.structs.replace(outcome, notes=(*counted, *notes))
+    return msgspec.structs.replace(outcome, notes=(*counted, *outcome.notes))
 
 
 def _agree(delay: Delay | None, again: Delay | None) -> bool:
@@ -120,15 +120,15 @@ def _agree(delay: Delay | None, again: Delay | None) -> bool:
     return delay is None or again is None or abs(again.ms - delay.ms) < SAME * delay.ms
 
 
-def _outcome(report: MeasureReport, head: str, knob: float) -> Outcome:
+def _outcome(done: Measured, head: str, knob: float) -> Outcome:
+    report, remarks = done.report, done.remarks
+    # Loop gain, splice and noise are no part of a point: that they are missing is not told.
+    notes = (*remarks.file, *remarks.sound, *remarks.growth, *remarks.flutter)
     if report.delay is None:
-        why = next((told for told in report.warnings if told.startswith(_NO_DELAY)), _NO_DELAY)
-        notes = [told for told in _notes(report) if told != why]
         if report.flutter is not None:
-            notes.append(
-                f"flutter: {report.flutter.weighted_percent:.2f} %, not kept without a delay"
-            )
-        return Outcome(knob, None, why, tuple(notes))
+            unused = f"flutter: {report.flutter.weighted_percent:.2f} %, not kept without a delay"
+            notes = (*notes, unused)
+        return Outcome(knob, None, " ".join(remarks.delay), notes)
     # Of the unit at this position: another take would differ by how its speed wavers as well.
     error_ms = math.hypot(report.delay.error_ms, report.delay.scatter_ms)
     point = Point(
@@ -140,15 +140,7 @@ def _outcome(report: MeasureReport, head: str, knob: float) -> Outcome:
             None if report.flutter is None else round(report.flutter.weighted_percent, 3)
         ),
     )
-    return Outcome(knob, point, "", _notes(report))
-
-
-_NO_DELAY = "no delay"
-_BESIDE_THE_POINT = ("splice:", "noise:", "no loop gain")
-
-
-def _notes(report: MeasureReport) -> tuple[str, ...]:
-    return tuple(told for told in report.warnings if not told.startswith(_BESIDE_THE_POINT))
+    return Outcome(knob, point, "", notes)
 
 
 def _lengths(unit: Unit, head: str) -> Lengths:

@@ -68,10 +68,33 @@ class Lengths(msgspec.Struct, frozen=True):
     gap_mm: float | None = None
 
 
+class Remarks(msgspec.Struct, frozen=True):
+    """What is told beside the figures, in sentences, in the order of the report.
+
+    About the `file`, whatever stretch of it is measured; about the `sound` in it; and why parts are
+    missing, or what is odd about them.
+    """
+
+    file: tuple[str, ...]
+    sound: tuple[str, ...]
+    delay: tuple[str, ...]
+    loop_gain: tuple[str, ...]
+    growth: tuple[str, ...]  # of the repeats
+    flutter: tuple[str, ...]
+    splice: tuple[str, ...]
+    noise: tuple[str, ...]
+
+    @property
+    def all(self) -> tuple[str, ...]:
+        """All of them in that order."""
+        return tuple(itertools.chain.from_iterable(msgspec.structs.astuple(self)))
+
+
 class Measured(msgspec.Struct, frozen=True):
-    """The report, and the deviation of each tone that was read for pictures."""
+    """The report, its warnings by what they are about, and what was read of each tone."""
 
     report: MeasureReport
+    remarks: Remarks
     tones: tuple[Deviation, ...]
 
 
@@ -169,6 +192,16 @@ def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Pr
         flutter = meters.flutter.result(None if delay_s is None else delay_s * 1e3, period_s)
         noise = meters.noise.result()
         repeats = repeating()
+    remarks = Remarks(
+        file=reading.warnings,
+        sound=(*heard.level.warnings, *_about_sides(heard.sides)),
+        delay=() if why is None else (why.sentence,),
+        loop_gain=repeats.missing,
+        growth=repeats.growth,
+        flutter=flutter.warnings,
+        splice=splice.warnings,
+        noise=noise.warnings,
+    )
     report = MeasureReport(
         sample_rate_hz=recording.sample_rate_hz,
         duration_s=heard.level.frames / recording.sample_rate_hz,
@@ -177,20 +210,11 @@ def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Pr
         repeats=repeats.repeats,
         splice=splice.splice,
         noise=noise.noise,
-        warnings=(
-            *reading.warnings,
-            *heard.level.warnings,
-            *_about_sides(heard.sides),
-            *([why.sentence] if why else []),
-            *repeats.warnings,
-            *flutter.warnings,
-            *splice.warnings,
-            *noise.warnings,
-        ),
+        warnings=remarks.all,
         loop_period_s=period_s,
         speed_mm_s=_speed_mm_s(lengths, delay_s, period_s),
     )
-    return Measured(report, flutter.deviation)
+    return Measured(report, remarks, flutter.deviation)
 
 
 def _sounds_s(delay: Delay | None) -> list[float]:

@@ -54,11 +54,6 @@ _DAMAGED = "the file is damaged, or breaks off"
 _PACKED = ("FLAC", "OGG", "MP3")  # where damage costs sound, and so do bytes that are missing
 _UNFINISHED = "the header says that the file is empty, as where a recorder lost power"
 _CUT = "the file breaks off, its end is missing"
-_OFF_ZERO = "the recording stands off zero"
-_ABOUT_THE_FILE = re.compile(
-    rf"{_SHORT}|{_LONG}|{_DAMAGED}|{_UNFINISHED}|{_CUT}|{_OFF_ZERO}|of \d+ channels|"
-    r"\d+ samples? (is|are) "
-)
 _UNKNOWN_FRAMES = 1 << 62  # a FLAC that was written as it was heard does not say how many
 
 
@@ -186,14 +181,10 @@ class Reading:
         mean = float(means[np.argmax(np.abs(means))])
         if abs(mean) > OFF_ZERO and not self.wild_samples:
             told.append(
-                f"{_OFF_ZERO}, at {mean:+.2f} of full scale; only what moves about that is sound"
+                f"the recording stands off zero, at {mean:+.2f} of full scale; only what moves "
+                "about that is sound"
             )
         return tuple(told)
-
-
-def is_about_the_file(told: str) -> bool:
-    """Whether a sentence is one of the warnings of a Reading, which hold for all of the file."""
-    return _ABOUT_THE_FILE.match(told) is not None
 
 
 def _samples(count: int, one: str, many: str) -> str:

@@ -109,10 +109,16 @@ class Place(msgspec.Struct, frozen=True):
 
 
 class RepeatsResult(msgspec.Struct, frozen=True):
-    """`repeats`, or in `warnings` why there are none; or what is out of the common in them."""
+    """`repeats` or, in `missing`, why all or an octave of them are not told; and their `growth`."""
 
     repeats: Repeats | None
-    warnings: tuple[str, ...]
+    missing: tuple[str, ...]
+    growth: tuple[str, ...] = ()
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """All that is told of them, in sentences."""
+        return (*self.missing, *self.growth)
 
 
 def places(
@@ -397,8 +403,7 @@ def _told(found: Stretches, delay_s: float) -> RepeatsResult:
         octaves=tuple(octaves),
         seen=int(np.count_nonzero(over)),
     )
-    warnings = (*_about_unsure(unsure), *(() if falls else (_GROWS,)))
-    return RepeatsResult(repeats, warnings)
+    return RepeatsResult(repeats, _about_unsure(unsure), () if falls else (_GROWS,))
 
 
 def _octave(centre_hz: float) -> tuple[float, float]:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tempotape.bench.recording import BLOCK_SAMPLES, is_about_the_file, open_recording
+from tempotape.bench.recording import BLOCK_SAMPLES, open_recording
 from tempotape.faults import InputFault
 
 RATE_HZ = 48_000
@@ -226,7 +226,6 @@ def test_a_file_cut_in_half_is_read_as_far_as_it_goes(take, name, told):
     samples, warnings = read(path)
     assert 0.3 * RATE_HZ < len(samples) <= 0.5 * RATE_HZ
     assert warnings[0].startswith(told)
-    assert is_about_the_file(warnings[0])
 
 
 def test_a_flac_damaged_midway_is_told_as_damaged(take):
@@ -239,7 +238,6 @@ def test_a_flac_damaged_midway_is_told_as_damaged(take):
     assert warning == (
         f"the file is damaged, or breaks off; {len(samples) / RATE_HZ:.3f} s were read"
     )
-    assert is_about_the_file(warning)
 
 
 EXPECTED = "; expected a WAV, AIFF, FLAC, OGG or MP3 recording"
