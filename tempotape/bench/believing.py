@@ -56,11 +56,12 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     """What to believe of the evidence."""
     mono = evidence.heard is None
     repeats = repeats_of_first(evidence, sound) if mono else []
-    shown = _shown_by(repeats, evidence)
+    told = offered(evidence)
+    shown = _shown_by(repeats, told)
     if shown is not None:
         played = passed_once(repeats, evidence, sound)
         return Belief(shown) if played else _unless_all_wet(shown, evidence, sound, copies)
-    offer = apart_from_played(evidence, sound) if mono else Offer(evidence, offered(evidence))
+    offer = apart_from_played(told, evidence, sound) if mono else Offer(evidence, told)
     none = NoDelay(Reason.ONLY_PLAYED if offer.played else Reason.NO_REPEATS)
     # Both sides through one filter: what a pass does is short, unlike the two filters' difference.
     played_sound = sound if mono else sound.through(copies)
@@ -93,13 +94,13 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     return _unless_all_wet(best, evidence, sound, copies) if mono else Belief(best)
 
 
-def _shown_by(repeats: list[Repeat], evidence: Evidence) -> Explanation | None:
+def _shown_by(repeats: list[Repeat], told: list[Explanation]) -> Explanation | None:
     """The best explanation by the lag that the repeats of the first sound keep, if there is one."""
     if not repeats:
         return None
     lag = repeats[0].lag
-    told = [found for found in offered(evidence) if abs(found.around[0] / lag - 1) < FIRST_NEAR]
-    return min(told, key=lambda found: found.cost, default=None)
+    near = [found for found in told if abs(found.around[0] / lag - 1) < FIRST_NEAR]
+    return min(near, key=lambda found: found.cost, default=None)
 
 
 def _unless_all_wet(

@@ -52,9 +52,11 @@ class Offer(msgspec.Struct, frozen=True):
     doubt: bool = False
 
 
-def apart_from_played(evidence: Evidence, sound: Whitened) -> Offer:
-    """What a recording of both offers, apart from the lags at which what is played comes again."""
-    told = offered(evidence)
+def apart_from_played(told: list[Explanation], evidence: Evidence, sound: Whitened) -> Offer:
+    """What a recording of both offers, apart from the lags at which what is played comes again.
+
+    The explanations `told` are all those that the evidence offers.
+    """
     played = _played_again(told, evidence, sound)
     beats = [found.middle for found in played if found.middle > LEAST_BEAT_S * evidence.rate]
     again = _near_oscillation(told, played, evidence, beats)
