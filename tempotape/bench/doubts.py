@@ -27,13 +27,15 @@ MUCH_UNEVEN_DB = 1.5
 STEPS_A_BAR, STEP_OFF = 48, 0.005  # sixteenths and triplets; of a step
 STRAYS = 0.5  # of how lags stray
 MIRRORED_PLAYED, ABOUT_HALF = 0.001, 0.02  # of a beat
-MIRRORED, MIRROR_MARGIN = 0.002, (0.35, 0.6)  # of a beat; of the sounds left over, by looseness
+MIRRORED = 0.002  # of a beat
+MIRROR_MARGIN, LOOSE_MIRROR_MARGIN = 0.35, 0.6  # of the sounds left over; where it is not exact
 SAME_DB, SAME_LIKENESS = 0.3, 0.02  # copies that are the same sounds
 MANY_REPEATS = 3
 MUCH_LIKER = 0.2  # in coherence
 IN_TIME_MARGIN = 3.0  # of the sounds left over
 PART_PRESENCE = 0.35  # at a half, third or quarter of the lag: then that may be the delay
-PART_MARGIN, AS_MANY = (0.15, 0.4), 0.8  # the latter where nearly as many copies are there
+PART_MARGIN, AS_MANY_MARGIN = 0.15, 0.4  # of the sounds left over; where as many copies are there
+AS_MANY = 0.8  # of the copies
 
 
 def doubtful(
@@ -77,8 +79,8 @@ def _part_of(best: Explanation, other: Explanation, more: float) -> bool:
     if other.presence > ALL_PRESENT and louder and other.likeness > best.likeness:
         return True
     as_many = other.likeness > SURE_COHERENCE and other.found.sum() > AS_MANY * best.found.sum()
-    near = more <= PART_MARGIN[int(as_many)] * best.left_over
-    return near and other.presence > PART_PRESENCE
+    margin = AS_MANY_MARGIN if as_many else PART_MARGIN
+    return more <= margin * best.left_over and other.presence > PART_PRESENCE
 
 
 def _much_liker(best: Explanation, other: Explanation) -> bool:
@@ -143,8 +145,8 @@ def _mirrored(best: Explanation, other: Explanation, more: float, beats: list[fl
     times = [max(1, round(whole / beat)) for beat in beats]
     fits = any(abs(whole / (beat * k) - 1) < MIRRORED for beat, k in zip(beats, times, strict=True))
     louder = best.level_db(best.first) > 0 > other.level_db(other.first)
-    part = MIRROR_MARGIN[not best.exact]
-    return fits and louder and more < part * best.left_over
+    margin = MIRROR_MARGIN if best.exact else LOOSE_MIRROR_MARGIN
+    return fits and louder and more < margin * best.left_over
 
 
 def _from_echoes(best: Explanation, evidence: Evidence) -> bool:
