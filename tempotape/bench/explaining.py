@@ -16,6 +16,7 @@ from scipy import ndimage, stats
 from tempotape.bench.copies import Matches
 from tempotape.bench.onsets import BEFORE_S
 from tempotape.bench.recording import Samples
+from tempotape.bench.two_lags import APART_S, of_another
 
 Numbers = NDArray[np.int64]
 
@@ -41,7 +42,7 @@ FEWEST_TURNED, NEARLY_ALL = 3, 0.85
 LATER_WIDTH, LATER_STRAYS = 0.003, 2.0
 DRIFT_DEGREE, FEWEST_DRIFTING = 2, 9
 COURSE = 0.02  # of the lag: how far from a course of drift copies may lie
-TWO_LAGS, TWO_LAGS_S = 10.0, 0.003
+TWO_LAGS = 10.0  # times what most lags stray
 LANDING_S, LANDING_PART = (0.003, 0.008), 0.8
 
 
@@ -349,7 +350,7 @@ def follow(found: Matches, times: Samples, lag: float | Samples, sign: int, rate
     crowd = crowd - np.searchsorted(np.sort(around.lag), around.lag - CROWD_S * rate)
     weight = crowd * np.abs(around.coherence)
     steady = _follow(near, times, float(around.lag[np.argmax(weight)]), STEADY_S * rate, rate)
-    if _of_another_lag(straying.lag, np.isnan(steady.lag), CROWD_S * rate):
+    if of_another(straying.lag, np.isnan(steady.lag), CROWD_S * rate):
         return steady
     if steady.weight <= STEADY_PART * straying.weight:  # as where neither has any
         return straying
@@ -362,20 +363,6 @@ def follow(found: Matches, times: Samples, lag: float | Samples, sign: int, rate
         np.where(missed, straying.coherence, steady.coherence),
         np.where(missed, straying.gain, steady.gain),
     )
-
-
-def _of_another_lag(lag: Samples, missed: NDArray[np.bool_], near: float) -> bool:
-    """Whether those missed all lie at one lag, in turn with the others: of a beat's, say.
-
-    A tape that strays so far passes the lags between, and one that slips does it once.
-    """
-    missed = missed[np.isfinite(lag)]
-    others = lag[np.isfinite(lag)][missed]
-    if len(others) < FEW_ROOTS:
-        return False
-    low, high = np.percentile(others, (10, 90))
-    turns = np.count_nonzero(np.diff(missed))
-    return bool(high - low < near and turns > min(len(others), len(missed) - len(others)))
 
 
 def _follow(
@@ -411,7 +398,7 @@ def _follow(
         off = np.abs(values - smooth)[like >= AS_LIKE * np.median(like)]
         some, most = np.interp((0.4, 0.9), np.linspace(0, 1, len(off)), np.sort(off))
         # Two lags that take turns are two: no tape goes to and fro between them.
-        stray = 8 * some if most > TWO_LAGS * some + TWO_LAGS_S * rate else 2.5 * most
+        stray = 8 * some if most > TWO_LAGS * some + APART_S * rate else 2.5 * most
         tolerance = min(width, max(0.0008 * rate, stray))
         track = course + carried_on(times, times[have], smooth)
     return Track(track, out[0], out[1], out[2])

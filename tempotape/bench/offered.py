@@ -6,7 +6,6 @@ import numpy as np
 
 from tempotape.bench.drifting import courses
 from tempotape.bench.explaining import (
-    TWO_LAGS_S,
     UNLIKE,
     Evidence,
     Explanation,
@@ -14,12 +13,12 @@ from tempotape.bench.explaining import (
     explain,
 )
 from tempotape.bench.recording import Samples
+from tempotape.bench.two_lags import take_turns
 
 SHORTEST_S, LONGEST_S = 0.030, 5.0  # of a delay
 LEAST_COPIES, SOME_PRESENCE = 3, 0.3
 WILD, WILD_S, WILD_SCATTER_DB = 0.005, 0.002, 4.0  # scatter not worth comparing
 FLUTTERING, FLUTTERING_LIKENESS, FLUTTERING_SCATTER_DB = 0.02, 0.8, 0.5
-APART, FEWEST_TURNS, OFTEN = 0.7, 12, 0.4  # of all that lags stray; of the copies
 TWIN_S, MUCH_LIKER = 0.003, 0.1  # between lags that are one; in coherence
 HARDLY, FURTHER, FEW_FURTHER = 0.02, 0.5, 0.25  # in coherence; of first copies; of further ones
 ABOUT_AS_MUCH = 1.1  # of the sounds left over
@@ -120,23 +119,7 @@ def _plausible(found: Explanation) -> bool:
         found.presence >= SOME_PRESENCE
         and found.gain_scatter_db < WILD_SCATTER_DB
         and found.unsteadiness < max(WILD_S * found.rate, wild * found.middle)
-        and not _take_turns(found)
-    )
-
-
-def _take_turns(found: Explanation) -> bool:
-    """Whether the lags go to and fro between two with none between: no tape jumps so."""
-    lags = found.lag[found.found]
-    if len(lags) < FEWEST_TURNS:
-        return False
-    order = np.sort(lags)
-    steps = np.diff(order)
-    widest = int(np.argmax(steps))
-    middle = (order[widest] + order[widest + 1]) / 2
-    turns = np.count_nonzero(np.diff(lags > middle))
-    return bool(
-        steps[widest] > max(TWO_LAGS_S * found.rate, APART * np.ptp(lags))
-        and turns > OFTEN * len(lags)
+        and not take_turns(found.lag[found.found], found.rate)
     )
 
 

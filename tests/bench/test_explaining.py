@@ -5,8 +5,9 @@ import numpy as np
 import pytest
 
 from tempotape.bench.copies import Matches
-from tempotape.bench.explaining import _of_another_lag, explain, follow, less_drift
-from tempotape.bench.offered import _take_turns, _turned_wrongly, offered
+from tempotape.bench.explaining import explain, follow, less_drift
+from tempotape.bench.offered import _turned_wrongly, offered
+from tempotape.bench.two_lags import of_another, take_turns
 from tests.made_evidence import made_evidence
 
 RATE_HZ, LAG, ATTACKS = 24_000.0, 9600.0, 24
@@ -28,9 +29,7 @@ def evidence_of(lag, gain=0.5, coherence=0.95):
     ],
 )
 def test_lags_that_go_to_and_fro_between_two_are_two(moves, takes_turns):
-    found = explain(evidence_of(LAG + moves), LAG, 1)
-    found = msgspec.structs.replace(found, lag=LAG + moves)
-    assert _take_turns(found) is takes_turns
+    assert take_turns(LAG + moves, RATE_HZ) is takes_turns
 
 
 @pytest.mark.parametrize(("likeness", "filled"), [(0.95, True), (0.5, False)])
@@ -56,7 +55,7 @@ def test_a_copy_that_a_deep_wow_moves_far_is_taken_if_it_is_as_like_as_the_other
 def test_copies_that_lie_in_turn_at_one_other_lag_are_another_lags(missed, off, another):
     lag = LAG + np.where(missed, off, 0.0)
     lag[-3:] = np.nan
-    assert _of_another_lag(lag, missed, 0.0004 * RATE_HZ) is another
+    assert of_another(lag, missed, 0.0004 * RATE_HZ) is another
 
 
 def followed(lag, coherence, gain, around):
