@@ -16,8 +16,8 @@ SHARP_COHERENCE, SURE_COHERENCE = 0.7, 0.9
 CLEAN, CLEAN_PRESENCE = 0.97, 0.6
 # Of the copies, fewer where they are exact and all are there: a note that rings on resembles
 # itself, but strikes once; claps hide some.
-LEAST_STRIKES = (0.4, 0.25)
-LIKELY = (0.55, 0.7)  # coherence of copies where a margin settles it; where they fall exactly
+LEAST_STRIKES, LEAST_OF_EXACT = 0.4, 0.25
+LIKELY, LIKELY_EXACT = 0.55, 0.7  # coherence where a margin settles it; where they fall exactly
 FAR_FAINTER = 0.03  # in energy
 NO_CHANCE = -20.0  # log 10 of how many such lines chance makes
 LOUDER_DB = 4.0  # of first copies
@@ -40,14 +40,14 @@ def credible(best: Explanation, evidence: Evidence, *, decided: bool) -> bool:
         return False
     presence = _presence(best, evidence)
     struck = best.heard_as_attacks
-    exact = best.likeness > LIKELY[1] and best.exact
+    exact = best.likeness > LIKELY_EXACT and best.exact
     whole = exact and best.copied >= MANY and presence > ALL_PRESENT
-    if struck is not None and struck < LEAST_STRIKES[whole]:
+    if struck is not None and struck < (LEAST_OF_EXACT if whole else LEAST_STRIKES):
         return False
     # Where copies are so like what they copy, nothing hides half of them.
     if best.likeness > CLEAN and presence < CLEAN_PRESENCE:
         return False
-    no_chance = best.likeness > LIKELY[0] or lines_by_chance(best, evidence) < NO_CHANCE
+    no_chance = best.likeness > LIKELY or lines_by_chance(best, evidence) < NO_CHANCE
     best_by_far = decided and no_chance and presence > DECIDED_PRESENCE
     if best.copied >= MANY and (exact or best_by_far):
         return True
