@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from tempotape.bench.drifting import courses
@@ -28,33 +30,43 @@ PARTED = 4  # of the best lags, also their parts are tried
 
 def offered(evidence: Evidence) -> list[Explanation]:
     """The explanations that the evidence offers, the one that leaves least over first."""
-    rate = evidence.rate
-    room = evidence.end - evidence.at.astype(float)
-    told: list[Explanation] = []
-    for lag, sign in candidates(evidence.matches, room, SHORTEST_S * rate, LONGEST_S * rate):
-        told += [found for turned in (sign, 0) if (found := _offered_by(evidence, lag, turned))]
-    drifting = courses(
-        evidence.matches, evidence.at.astype(float), SHORTEST_S * rate, LONGEST_S * rate
-    )
-    for course in drifting:
-        for turned in (1, -1, 0):
-            found = _offered_by(evidence, course, turned)
-            if found and _drifts(found, evidence):
-                told.append(found)
-    told.sort(key=lambda found: found.cost)
+    told = sorted([*_by_lags(evidence), *_by_courses(evidence)], key=_cost)
     # Copies of copies may be more like what is played, in a band of their own, than copies.
-    for found in told[:PARTED]:
-        parts = (found.middle / times for times in (2, 3, 4))
-        told += [part for lag in parts if (part := _offered_by(evidence, lag, 0))]
-    told.sort(key=lambda found: found.cost)
+    parts = [found.middle / times for found in told[:PARTED] for times in (2, 3, 4)]
+    told += [part for lag in parts if (part := _offered_by(evidence, lag, 0))]
+    told.sort(key=_cost)
     kept: list[Explanation] = []
     for found in told:
-        twins = [k for k, other in enumerate(kept) if _twins(found, other)]
-        if not twins:
+        twin = next((k for k, other in enumerate(kept) if _twins(found, other)), None)
+        if twin is None:
             kept.append(found)
-        elif _turned_wrongly(kept[twins[0]], found):
-            kept[twins[0]] = found
-    return sorted(kept, key=lambda found: found.cost)
+        elif _turned_wrongly(kept[twin], found):
+            kept[twin] = found
+    return sorted(kept, key=_cost)
+
+
+def _cost(found: Explanation) -> float:
+    return found.cost
+
+
+def _by_lags(evidence: Evidence) -> Iterator[Explanation]:
+    """The explanations by single lags, with copies of the likelier sign and of either."""
+    rate, room = evidence.rate, evidence.end - evidence.at.astype(float)
+    for lag, sign in candidates(evidence.matches, room, SHORTEST_S * rate, LONGEST_S * rate):
+        for taken in (sign, 0):
+            found = _offered_by(evidence, lag, taken)
+            if found is not None:
+                yield found
+
+
+def _by_courses(evidence: Evidence) -> Iterator[Explanation]:
+    """The explanations by lags that drift."""
+    rate, at = evidence.rate, evidence.at.astype(float)
+    for course in courses(evidence.matches, at, SHORTEST_S * rate, LONGEST_S * rate):
+        for taken in (1, -1, 0):
+            found = _offered_by(evidence, course, taken)
+            if found is not None and _drifts(found, evidence):
+                yield found
 
 
 def _turned_wrongly(found: Explanation, other: Explanation) -> bool:
@@ -75,18 +87,18 @@ def _turned_wrongly(found: Explanation, other: Explanation) -> bool:
         return liker > MUCH_LIKER and other.left_over <= found.left_over
     if found.sign * other.sign >= 0 or other.likeness <= found.likeness:
         return False
-    much = other.likeness > found.likeness + MUCH_LIKER and other.left_over <= found.left_over
-    return much or other.cost < found.cost + 1
+    much_liker = other.likeness > found.likeness + MUCH_LIKER
+    return (much_liker and other.left_over <= found.left_over) or other.cost < found.cost + 1
 
 
 def _goes_further(one: Explanation, other: Explanation) -> bool:
     """Whether by the one copies are copied again, and hardly any by the other."""
-    further, lacking = (int(found.deep.sum()) for found in (one, other))
-    return further > FURTHER * one.copied and lacking < FEW_FURTHER * further
+    further, others_further = int(one.deep.sum()), int(other.deep.sum())
+    return further > FURTHER * one.copied and others_further < FEW_FURTHER * further
 
 
 def _offered_by(evidence: Evidence, lag: float | Samples, sign: int) -> Explanation | None:
-    """The explanation by a lag, where it is one at all."""
+    """The explanation by a lag, or a course of one for each attack, if it is one at all."""
     if np.min(lag) < SHORTEST_S * evidence.rate:
         return None
     found = explain(evidence, lag, sign)

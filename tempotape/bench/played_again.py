@@ -61,7 +61,7 @@ def apart_from_played(told: list[Explanation], evidence: Evidence, sound: Whiten
     beats = [found.middle for found in played if found.middle > LEAST_BEAT_S * evidence.rate]
     again = _near_oscillation(told, played, evidence, beats)
     if again.echoes:
-        told = [told[0], *(found for found in told if not any(found is one for one in played))]
+        told = [told[0], *(found for found in told if not _is_one_of(found, played))]
         played = [found for found in played if found is not told[0]]
     elif played:
         evidence = _without(evidence, played)
@@ -92,16 +92,19 @@ def _played_again(
     sure += [
         found
         for found in likely
-        if not any(found is other for other in sure) and begins_once(found, likely, evidence)
+        if not _is_one_of(found, sure) and begins_once(found, likely, evidence)
     ]
     near = NEAR_S * evidence.rate
     parts = [
         found
         for found in likely
-        if not any(found is other for other in sure)
+        if not _is_one_of(found, sure)
         and not turned_over(found, evidence)
         and (
-            any(abs(abs(one.middle - two.middle) - found.middle) < near for one, two in _two(sure))
+            any(
+                abs(abs(one.middle - two.middle) - found.middle) < near
+                for one, two in itertools.combinations(sure, 2)
+            )
             or (
                 any(_whole_part(found.middle, other.middle, near) for other in sure)
                 and _lossless(found, *PART_LOSS_DB)
@@ -109,6 +112,11 @@ def _played_again(
         )
     ]
     return sure + parts
+
+
+def _is_one_of(found: Explanation, others: list[Explanation]) -> bool:
+    """Whether it is itself among the others, not one alike."""
+    return any(found is other for other in others)
 
 
 class _Again(NamedTuple):
@@ -126,13 +134,11 @@ def _near_oscillation(
     What is played again and again is played for a first time only in the beginning; what an echo
     repeats is played all along. Where another lag leaves only what keeps a beat, that is played.
     """
-    if not any(told[0] is found for found in played):
+    if not played or not _is_one_of(told[0], played):
         return _Again(echoes=False)
     best = told[0]
     unlike = [
-        found
-        for found in told
-        if not any(found is other for other in played) and not found.is_multiple_of(best)
+        found for found in told if not _is_one_of(found, played) and not found.is_multiple_of(best)
     ]
     if off_beat(best, evidence, beats) > REGULAR and any(
         found.presence > MOSTLY and off_beat(found, evidence, beats) < REGULAR
@@ -212,11 +218,10 @@ def _loses(found: Explanation) -> bool:
 def _between_two(found: Explanation, played: list[Explanation], evidence: Evidence) -> bool:
     """Whether a lag is the sum of two at which what is played comes again: there it does too."""
     near = NEAR_S * evidence.rate
-    return any(abs(one.middle + two.middle - found.middle) < near for one, two in _two(played))
-
-
-def _two(found: list[Explanation]) -> list[tuple[Explanation, Explanation]]:
-    return list(itertools.combinations(found, 2))
+    return any(
+        abs(one.middle + two.middle - found.middle) < near
+        for one, two in itertools.combinations(played, 2)
+    )
 
 
 def _whole_part(lag: float, whole: float, near: float) -> bool:
