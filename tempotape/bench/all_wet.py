@@ -40,8 +40,8 @@ def _unlike_in_pairs(
 
     In dB, the median of bands, and its error; infinite where they do not tell.
     """
-    first = best.first
-    if first.sum() < 2 or best.deep.sum() < max(2, best.copied // 2):
+    first = best.has_first_copy
+    if first.sum() < 2 or best.has_further_copy.sum() < max(2, best.copied // 2):
         return np.inf, 0.0
     second = _loudest(best, evidence)
     one, other = (_changed(best, evidence, rows, sound, copies) for rows in (first, second))
@@ -57,9 +57,9 @@ def _unlike_in_pairs(
 
 def _loudest(found: Explanation, evidence: Evidence) -> NDArray[np.bool_]:
     """The loudest copies of which there are copies: fainter repeats are drowned in others."""
-    deep = np.flatnonzero(found.deep)
+    deep = np.flatnonzero(found.has_further_copy)
     loud = deep[np.argsort(-evidence.energy[deep])[: max(found.copied, SECOND)]]
-    rows = np.zeros(len(found.deep), bool)
+    rows = np.zeros(len(found.has_further_copy), bool)
     rows[loud] = True
     return rows
 

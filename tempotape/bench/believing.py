@@ -72,7 +72,7 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     rivals = _rivals(best, least, costs, offer.evidence)
     clear = min((more for _, more in rivals), default=np.inf)
     decided = clear > DECIDED * best.left_over
-    faint = mono and best.level_db(best.first) < FAINTEST_DB
+    faint = mono and best.level_db(best.has_first_copy) < FAINTEST_DB
     if faint or not credible(best, offer.evidence, decided=decided):
         return Belief(None, none)
     if grows(best) or (mono and (to_and_fro(best) or over_and_over(best, offer.evidence))):
@@ -172,7 +172,7 @@ def _rivals(
 def _share(one: Explanation, other: Explanation) -> bool:
     """Whether half of the copies of the one are the other's too, as where a delay strays."""
     near = np.abs(one.lag - other.lag) < SHARED_S * one.rate
-    return bool(2 * near.sum() > min(one.found.sum(), other.found.sum()))
+    return bool(2 * near.sum() > min(one.has_copy.sum(), other.has_copy.sum()))
 
 
 def _least_margin(best: Explanation, *, on_beat: bool, apart: bool) -> float:

@@ -43,8 +43,8 @@ def lines_by_chance(found: Explanation, evidence: Evidence) -> float:
     j of the copies that are the likeliest not to be by chance; of all of them where, as in a unit
     near oscillation, most are copies of copies.
     """
-    lasting = found.deep.sum() > LASTING * found.copied
-    rows = np.flatnonzero(found.found if lasting else found.first)
+    lasting = found.has_further_copy.sum() > LASTING * found.copied
+    rows = np.flatnonzero(found.has_copy if lasting else found.has_first_copy)
     if len(rows) < LEAST_COPIES:
         return 0.0
     lags, at = found.lag[rows], evidence.at[rows].astype(float)

@@ -31,10 +31,10 @@ def credible(best: Explanation, evidence: Evidence, *, decided: bool) -> bool:
 
     Copies that fall very exactly, or are much better than every other lag's, may be fewer.
     """
-    few = LEAST_COPIES if best.deep.sum() < best.copied else FEW_CHAINS
+    few = LEAST_COPIES if best.has_further_copy.sum() < best.copied else FEW_CHAINS
     unlike = best.likeness < UNLIKE
     # A few sounds that come again and again, as loud as ever or none too like, or by chance.
-    again = best.copied < few and (unlike or best.level_db(best.deep) > FALLING_DB)
+    again = best.copied < few and (unlike or best.level_db(best.has_further_copy) > FALLING_DB)
     few_stray = best.copied < FEW_CHAINS and _strays(best)
     if again or few_stray or _chance(best, evidence):
         return False
@@ -64,8 +64,10 @@ def _presence(best: Explanation, evidence: Evidence) -> float:
     """
     if not evidence.notes or not best.copied:
         return best.presence
-    loud = evidence.energy > FAR_FAINTER * np.median(evidence.energy[best.first])
-    return 1 - float((best.due & loud & ~best.found).sum()) / max(1, int((best.due & loud).sum()))
+    loud = evidence.energy > FAR_FAINTER * np.median(evidence.energy[best.has_first_copy])
+    return 1 - float((best.due & loud & ~best.has_copy).sum()) / max(
+        1, int((best.due & loud).sum())
+    )
 
 
 def _chance(best: Explanation, evidence: Evidence) -> bool:
@@ -80,13 +82,13 @@ def grows(found: Explanation) -> bool:
     No tape is louder and louder for long; and from echoes to the next sound played it seems so.
     What grows less may not do it pass after pass, until it would be too loud for any tape.
     """
-    further_db = found.level_db(found.deep)
-    unsure_db = GROWING_ERRORS * found.level_error_db(found.deep)
+    further_db = found.level_db(found.has_further_copy)
+    unsure_db = GROWING_ERRORS * found.level_error_db(found.has_further_copy)
     most_db = GROWING_DB + min(unsure_db, found.gain_scatter_db)
-    passes = found.deep.sum() / max(1, found.copied)
-    many = found.deep.sum() > found.copied
-    louder = many and found.level_db(found.first) > LOUDER_DB and further_db > LASTING_DB
-    some = found.deep.sum() > GROWING_PART * found.copied
+    passes = found.has_further_copy.sum() / max(1, found.copied)
+    many = found.has_further_copy.sum() > found.copied
+    louder = many and found.level_db(found.has_first_copy) > LOUDER_DB and further_db > LASTING_DB
+    some = found.has_further_copy.sum() > GROWING_PART * found.copied
     grown = (further_db - unsure_db) * passes > MOST_GROWN_DB
     return bool(
         louder or grown or (some and found.likeness > GROWING_LIKENESS and further_db > most_db)
@@ -95,5 +97,5 @@ def grows(found: Explanation) -> bool:
 
 def _strays(found: Explanation) -> bool:
     """Whether the copies' lags differ by more than a tape's speed: a few fall so by chance."""
-    lags = found.lag[found.first]
+    lags = found.lag[found.has_first_copy]
     return bool(np.ptp(lags) > max(WILD_S * found.rate, WILD * found.middle))

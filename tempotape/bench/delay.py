@@ -209,7 +209,7 @@ def _with_ticks(explained: _Explained, ticks: Ticks, sound: Whitened) -> DelayRe
     result, best = explained
     if best is None:
         return result
-    own = unplayed(ticks, sound, best.middle / sound.rate_hz, best.level_db(best.first))
+    own = unplayed(ticks, sound, best.middle / sound.rate_hz, best.level_db(best.has_first_copy))
     return msgspec.structs.replace(result, ticks=ticks if own else None)
 
 

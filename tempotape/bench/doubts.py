@@ -75,10 +75,12 @@ def _part_of(best: Explanation, other: Explanation, more: float) -> bool:
     signs = {best.sign, other.sign**whole}
     if whole > 4 or not best.is_multiple_of(other) or len(signs - {0}) > 1:
         return False
-    louder = other.level_db(other.first) > best.level_db(best.first)
+    louder = other.level_db(other.has_first_copy) > best.level_db(best.has_first_copy)
     if other.presence > ALL_PRESENT and louder and other.likeness > best.likeness:
         return True
-    as_many = other.likeness > SURE_COHERENCE and other.found.sum() > AS_MANY * best.found.sum()
+    as_many = (
+        other.likeness > SURE_COHERENCE and other.has_copy.sum() > AS_MANY * best.has_copy.sum()
+    )
     margin = AS_MANY_MARGIN if as_many else PART_MARGIN
     return more <= margin * best.left_over and other.presence > PART_PRESENCE
 
@@ -97,14 +99,14 @@ def _as_well(best: Explanation, other: Explanation, offer: Offer) -> bool:
     """
     evidence = offer.evidence
     same = (
-        abs(best.level_db(best.first) - other.level_db(other.first)) < SAME_DB
+        abs(best.level_db(best.has_first_copy) - other.level_db(other.has_first_copy)) < SAME_DB
         and abs(best.likeness - other.likeness) < SAME_LIKENESS
     )
     if not same or not beats_apart(best, other, evidence, offer.beats):
         return False
     if other.middle < best.middle and best.missing > 0:
         return True
-    lacks_first = best.due[0] and other.found[0] and not best.found[0]
+    lacks_first = best.due[0] and other.has_copy[0] and not best.has_copy[0]
     return bool(evidence.begins_in_silence and lacks_first)
 
 
@@ -144,7 +146,7 @@ def _mirrored(best: Explanation, other: Explanation, more: float, beats: list[fl
     whole = best.middle + other.middle
     times = [max(1, round(whole / beat)) for beat in beats]
     fits = any(abs(whole / (beat * k) - 1) < MIRRORED for beat, k in zip(beats, times, strict=True))
-    louder = best.level_db(best.first) > 0 > other.level_db(other.first)
+    louder = best.level_db(best.has_first_copy) > 0 > other.level_db(other.has_first_copy)
     margin = MIRROR_MARGIN if best.exact else LOOSE_MIRROR_MARGIN
     return fits and louder and more < margin * best.left_over
 
@@ -154,8 +156,8 @@ def _from_echoes(best: Explanation, evidence: Evidence) -> bool:
 
     Those are louder, and the very first sound, which is no echo, has none.
     """
-    first_lacks = evidence.begins_in_silence and best.due[0] and not best.found[0]
-    return bool(first_lacks and best.level_db(best.first) > 0)
+    first_lacks = evidence.begins_in_silence and best.due[0] and not best.has_copy[0]
+    return bool(first_lacks and best.level_db(best.has_first_copy) > 0)
 
 
 def _in_step(best: Explanation, played: Explanation) -> bool:
@@ -167,10 +169,12 @@ def _in_step(best: Explanation, played: Explanation) -> bool:
     steps = best.middle / played.middle * STEPS_A_BAR
     stray = STRAYS * best.unsteadiness / played.middle * STEPS_A_BAR
     # Near oscillation what seems to be played, too, may be many delays.
-    repeats = played.is_multiple_of(best) and best.deep.sum() > MANY_REPEATS * best.copied
-    of_all = 1 - best.missing / max(1, int(best.found.sum()) + best.missing)
+    repeats = (
+        played.is_multiple_of(best) and best.has_further_copy.sum() > MANY_REPEATS * best.copied
+    )
+    of_all = 1 - best.missing / max(1, int(best.has_copy.sum()) + best.missing)
     some_missing = (of_all if repeats else best.presence) < ALL_PRESENT
-    as_loud = abs(best.level_db(best.first)) < AS_LOUD_DB
+    as_loud = abs(best.level_db(best.has_first_copy)) < AS_LOUD_DB
     # Where lags stray far, many are on a step by chance.
     uneven = best.gain_scatter_db > MUCH_UNEVEN_DB and not repeats and stray < SELDOM
     return (some_missing or as_loud or uneven) and abs(steps - round(steps)) < max(STEP_OFF, stray)
@@ -185,7 +189,10 @@ def _of_a_pattern(
     chance it seldom is on so coarse steps, and then sounds begin all along; near oscillation, and
     set in time to a ten thousandth of a second, an echo of a few sounds is doubted too.
     """
-    loses = best.deep.sum() < best.copied or best.level_db(best.deep) < FALLING_DB
+    loses = (
+        best.has_further_copy.sum() < best.copied
+        or best.level_db(best.has_further_copy) < FALLING_DB
+    )
     if loses or not _even(best) or begins_all_along(best, evidence):
         return False
     lags = np.array([other.middle for other, _ in rivals if _even(other)]) / best.middle
@@ -207,8 +214,8 @@ def _by_hand(best: Explanation, rivals: list[tuple[Explanation, float]]) -> bool
     Exactly so, or about and unevenly and not heard again. A unit may be set so, and waver: then
     every other lag leaves far more over, and repeats go on.
     """
-    level_db, scatter_db = abs(best.level_db(best.first)), best.gain_scatter_db
-    further = int(best.deep.sum())
+    level_db, scatter_db = abs(best.level_db(best.has_first_copy)), best.gain_scatter_db
+    further = int(best.has_further_copy.sum())
     exactly = further < best.copied and level_db < EXACTLY_DB and scatter_db < EXACTLY_DB
     about = further < ONCE * best.copied and level_db < ABOUT_DB and scatter_db > UNEVEN_DB
     clear = all(more > best.left_over for _, more in rivals)
@@ -234,7 +241,7 @@ def _multiple(best: Explanation, evidence: Evidence) -> bool:
 
     On a wet side of its own: there a delay that strays too far to be followed shows so.
     """
-    rows = np.flatnonzero(best.first)
+    rows = np.flatnonzero(best.has_first_copy)
     found = evidence.matches
     for times in (2, 3, 4):
         near = np.abs(found.lag * times - best.middle) < WIDTH * best.middle

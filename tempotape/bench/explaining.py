@@ -65,17 +65,19 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
     heard_as_attacks: float | None  # part of the copies that are clear; None where too few are
 
     @cached_property
-    def found(self) -> NDArray[np.bool_]:
+    def has_copy(self) -> NDArray[np.bool_]:
+        """Attacks of which a copy was found."""
         return np.isfinite(self.lag)
 
     @cached_property
     def middle(self) -> float:
+        """The median lag of the copies, samples."""
         return float(np.nanmedian(self.lag))
 
     @cached_property
     def copied(self) -> int:
         """Roots whose copy was found."""
-        return int(self.first.sum())
+        return int(self.has_first_copy.sum())
 
     @cached_property
     def awaited(self) -> int:
@@ -85,7 +87,7 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
     @cached_property
     def missing(self) -> int:
         """Roots whose copy is due and was not found."""
-        return int((self.due & ~self.found).sum())
+        return int((self.due & ~self.has_copy).sum())
 
     @cached_property
     def presence(self) -> float:
@@ -101,7 +103,7 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
         level is alone: what is played varies in level, what a pass takes off does not. Where
         copies are hardly alike chance finds many: then each further one costs all its looseness.
         """
-        deep = int(self.deep.sum())
+        deep = int(self.has_further_copy.sum())
         if self.likeness < UNLIKE:
             return self.left_over + self.looseness * (self.copied + deep)
         uneven = LOOSE * float(np.log10(self._uneven))
@@ -142,7 +144,11 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
 
         Over all copies where those are few: some always lie on a track.
         """
-        return float(np.median(self.strays(self.first if self.copied >= FEW_ROOTS else self.found)))
+        return float(
+            np.median(
+                self.strays(self.has_first_copy if self.copied >= FEW_ROOTS else self.has_copy)
+            )
+        )
 
     def strays(self, rows: NDArray[np.bool_]) -> Samples:
         """How far each of those copies' lags is from what they are around, in samples."""
@@ -155,22 +161,22 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
     @cached_property
     def likeness(self) -> float:
         """Coherence of the copies with what they copy, its median."""
-        return float(np.median(np.abs(self.coherence[self.found])))
+        return float(np.median(np.abs(self.coherence[self.has_copy])))
 
     @cached_property
     def first_likeness(self) -> float:
         """The same of first copies, 0 where there are none."""
-        return float(np.median(np.abs(self.coherence[self.first]))) if self.copied else 0.0
+        return float(np.median(np.abs(self.coherence[self.has_first_copy]))) if self.copied else 0.0
 
     @cached_property
-    def first(self) -> NDArray[np.bool_]:
+    def has_first_copy(self) -> NDArray[np.bool_]:
         """Roots of which a copy was found."""
-        return self.root & self.found
+        return self.root & self.has_copy
 
     @cached_property
-    def deep(self) -> NDArray[np.bool_]:
+    def has_further_copy(self) -> NDArray[np.bool_]:
         """Copies of which a copy was found."""
-        return self.found & ~self.root
+        return self.has_copy & ~self.root
 
     @cached_property
     def gain_scatter_db(self) -> float:
@@ -179,9 +185,9 @@ class Explanation(msgspec.Struct, frozen=True, dict=True):
         Or of copies of copies where those are more, and more even: near the edge of oscillation a
         repeat drowned in others leaves roots of another kind.
         """
-        even = [_scatter_db(self.gain[self.first])]
-        if self.deep.sum() > self.copied:
-            even.append(_scatter_db(self.gain[self.deep]))
+        even = [_scatter_db(self.gain[self.has_first_copy])]
+        if self.has_further_copy.sum() > self.copied:
+            even.append(_scatter_db(self.gain[self.has_further_copy]))
         return min(even)
 
     def level_db(self, rows: NDArray[np.bool_]) -> float:
@@ -235,7 +241,9 @@ def turned_over(found: Explanation, evidence: Evidence) -> bool:
     So it is where a unit turns over what it gives, and not what it writes again, or the reverse; a
     machine that plays again turns nothing over, and repeats alone are all alike.
     """
-    first, further = (_polarity(found, evidence, rows) for rows in (found.first, found.deep))
+    first, further = (
+        _polarity(found, evidence, rows) for rows in (found.has_first_copy, found.has_further_copy)
+    )
     return first * further < 0
 
 

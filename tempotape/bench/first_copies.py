@@ -20,7 +20,7 @@ FAR_LIKER, NEARLY = 0.15, 0.7  # in coherence; in parts of it
 
 def pairs(found: Explanation, evidence: Evidence) -> tuple[Numbers, Samples]:
     """Attacks that are no copies, and the lags of their copies, of the usual ones."""
-    rows = undisturbed_rows(found) & found.first
+    rows = undisturbed_rows(found) & found.has_first_copy
     return evidence.at[rows], likeliest(found, evidence)[rows]
 
 
@@ -35,7 +35,7 @@ def as_like_as_may_be(found: Explanation, evidence: Evidence) -> Explanation:
     matches, reach = evidence.matches, TURN_S * evidence.rate
     lag, coherence, gain = found.lag.copy(), found.coherence.copy(), found.gain.copy()
     liker = []
-    for k in np.flatnonzero(found.first):
+    for k in np.flatnonzero(found.has_first_copy):
         near = matches.only(matches.near(int(k), float(found.lag[k]), reach))
         like = near.like(-found.sign)
         likest = float(like.max(initial=0.0))
@@ -52,7 +52,7 @@ def as_like_as_may_be(found: Explanation, evidence: Evidence) -> Explanation:
 def undisturbed_rows(found: Explanation) -> NDArray[np.bool_]:
     """The attacks whose copies are usual ones, of first copies and of further ones."""
     usual = np.zeros(len(found.lag), bool)
-    for kind in (found.first, found.deep):
+    for kind in (found.has_first_copy, found.has_further_copy):
         if kind.any():
             usual[kind] = undisturbed(found.gain[kind], found.coherence[kind])
     return usual
@@ -75,7 +75,7 @@ def undisturbed(gain: Samples, coherence: Samples) -> NDArray[np.bool_]:
 
 def likeliest(found: Explanation, evidence: Evidence) -> Samples:
     """The lags, those of first copies moved where other matches are likelier to be the copies."""
-    further = np.abs(found.coherence[found.deep])
+    further = np.abs(found.coherence[found.has_further_copy])
     if len(further) >= found.copied and np.median(further) > found.first_likeness + FAR_LIKER:
         return _as_further_ones(found, evidence)
     ringing = RINGING_LIKENESS[0] < found.likeness < RINGING_LIKENESS[1]
@@ -86,7 +86,7 @@ def _off_by_periods(found: Explanation, evidence: Evidence) -> Samples:
     """The lags, of notes that ring moved to where a copy is likest: periods off it is nearly so."""
     lag = found.lag.copy()
     matches, rate = evidence.matches, evidence.rate
-    for k in np.flatnonzero(found.first):
+    for k in np.flatnonzero(found.has_first_copy):
         around = float(found.around[k])
         near = matches.near(int(k), around, stray(around, rate))
         if not len(near):
@@ -107,8 +107,8 @@ def _as_further_ones(found: Explanation, evidence: Evidence) -> Samples:
     """
     lag = found.lag.copy()
     matches, reach = evidence.matches, STRAY_S * evidence.rate
-    due = np.interp(evidence.at, evidence.at[found.deep], lag[found.deep])
-    for k in np.flatnonzero(found.first & (np.abs(lag - due) > reach)):
+    due = np.interp(evidence.at, evidence.at[found.has_further_copy], lag[found.has_further_copy])
+    for k in np.flatnonzero(found.has_first_copy & (np.abs(lag - due) > reach)):
         near = matches.near(int(k), float(due[k]), reach)
         like = matches.only(near).like(found.sign)
         likest = float(like.max(initial=0.0))

@@ -31,10 +31,10 @@ def lasts(found: Explanation) -> bool:
 
     As loud in all: a level is that of the part of a copy that is like what it copies.
     """
-    many = found.deep.sum() >= LASTING * found.copied
+    many = found.has_further_copy.sum() >= LASTING * found.copied
     most_lost_db = MOST_LOST_DB + min(UNSURE * unsure_db(found), MOST_UNSURE_DB)
     unlike_db = -20 * float(np.log10(max(found.likeness, LEAST_LIKE)))
-    return bool(many and found.level_db(found.deep) + unlike_db > -most_lost_db)
+    return bool(many and found.level_db(found.has_further_copy) + unlike_db > -most_lost_db)
 
 
 def unsure_db(found: Explanation) -> float:
@@ -42,7 +42,7 @@ def unsure_db(found: Explanation) -> float:
 
     Its echoes are then too, all of them: only so many levels are independent as times are played.
     """
-    return found.level_error_db(found.deep) * float(np.sqrt(found.copied))
+    return found.level_error_db(found.has_further_copy) * float(np.sqrt(found.copied))
 
 
 def begins_anew(found: Explanation, evidence: Evidence) -> Numbers:
@@ -123,11 +123,11 @@ def over_and_over(found: Explanation, evidence: Evidence) -> bool:
     begun = begins_anew(found, evidence)
     return bool(
         len(begun)
-        and found.deep.sum() > found.copied
+        and found.has_further_copy.sum() > found.copied
         and np.mean(in_first_lag(found, evidence, begun)) > MOSTLY_FIRST
         and (found.likeness < MUCH_LIKE or found.unsteadiness > BY_HAND_S * found.rate)
         and (
-            found.level_db(found.deep) > LASTING_DB
+            found.level_db(found.has_further_copy) > LASTING_DB
             or (lasts(found) and _change_db(found, evidence) > LASTING_DB)
         )
     )
@@ -147,6 +147,9 @@ def to_and_fro(found: Explanation) -> bool:
 
     Hardly any tape's speed jumps so; what is played and what the unit makes of it, mixed up, does.
     """
-    loses_nothing = found.deep.sum() > found.copied and found.level_db(found.deep) > FALLING_DB
-    off = np.mean(found.strays(found.found) > TO_AND_FRO_S * found.rate)
+    loses_nothing = (
+        found.has_further_copy.sum() > found.copied
+        and found.level_db(found.has_further_copy) > FALLING_DB
+    )
+    off = np.mean(found.strays(found.has_copy) > TO_AND_FRO_S * found.rate)
     return bool(loses_nothing and off > MANY_TO_AND_FRO)

@@ -80,7 +80,7 @@ def left_over(
 ) -> LeftOver:
     """What the lags found leave over."""
     passes, off = _passes(found, evidence, sound, copies)
-    has = np.flatnonzero(found.found)
+    has = np.flatnonzero(found.has_copy)
     times, lags = evidence.at[has].astype(float), found.lag[has]
     own, before = round(OWN_S * evidence.rate), round(BEFORE_FIRST_S * evidence.rate)
     unstudied = [(last + own, next_ - before) for last, next_ in evidence.unstudied]
@@ -131,7 +131,7 @@ def aligned(
     what a pass does, what it makes of each attack tells which place is meant.
     """
     lag = found.lag.copy()
-    groups = ((found.first, sound), (found.deep, copies))
+    groups = ((found.has_first_copy, sound), (found.has_further_copy, copies))
     for rows, source in groups:
         if rows.any():
             lag[rows] = _aligned(found, rows, evidence, (source, copies))
@@ -194,11 +194,11 @@ def further_gain(found: Explanation, evidence: Evidence, sound: Whitened) -> tup
     of the square of what hiss alone gives just before.
     """
     first = _passes(found, evidence, sound, sound)[0].first
-    has = np.flatnonzero(found.found)
+    has = np.flatnonzero(found.has_copy)
     times, lags, rate = evidence.at[has].astype(float), found.lag[has], evidence.rate
     lead, length = round(LEAD_S * rate), int((evidence.length_s + LENGTH_S) * rate)
     stray = int(min(AGAIN_S * rate + STRAYS * found.unsteadiness, MOST_STRAY_S * rate))
-    rows = np.flatnonzero(found.first)
+    rows = np.flatnonzero(found.has_first_copy)
     at, both = evidence.at[rows], found.lag[rows]
     both = both + np.interp(at + both, times, lags)
     room = at + both + length + AFTER + stray < evidence.end
@@ -263,12 +263,12 @@ def _passes(
     found: Explanation, evidence: Evidence, sound: Whitened, copies: Whitened
 ) -> tuple[Passes, float]:
     """What passes do, and how far the first is from what it is fitted to, the median."""
-    pairs = _pairs(evidence, found, found.first, (sound, copies), most=MOST_PAIRS)
+    pairs = _pairs(evidence, found, found.has_first_copy, (sound, copies), most=MOST_PAIRS)
     first = _fitted(pairs)
     off = float(np.median(_off(pairs, first)))
-    if not found.deep.any():
+    if not found.has_further_copy.any():
         return Passes(first, np.zeros(len(first))), off
-    deep = _pairs(evidence, found, found.deep, (copies, copies), most=MOST_PAIRS)
+    deep = _pairs(evidence, found, found.has_further_copy, (copies, copies), most=MOST_PAIRS)
     if len(deep.copies) >= ENOUGH:
         return Passes(first, _fitted(deep)), off
     made = deep.ways @ first

@@ -93,7 +93,7 @@ def _turned_wrongly(found: Explanation, other: Explanation) -> bool:
 
 def _goes_further(one: Explanation, other: Explanation) -> bool:
     """Whether by the one copies are copied again, and hardly any by the other."""
-    further, others_further = int(one.deep.sum()), int(other.deep.sum())
+    further, others_further = int(one.has_further_copy.sum()), int(other.has_further_copy.sum())
     return further > FURTHER * one.copied and others_further < FEW_FURTHER * further
 
 
@@ -102,7 +102,7 @@ def _offered_by(evidence: Evidence, lag: float | Samples, sign: int) -> Explanat
     if np.min(lag) < SHORTEST_S * evidence.rate:
         return None
     found = explain(evidence, lag, sign)
-    if not found.copied or found.found.sum() < LEAST_COPIES or not _plausible(found):
+    if not found.copied or found.has_copy.sum() < LEAST_COPIES or not _plausible(found):
         return None
     return found
 
@@ -131,7 +131,7 @@ def _plausible(found: Explanation) -> bool:
         found.presence >= SOME_PRESENCE
         and found.gain_scatter_db < WILD_SCATTER_DB
         and found.unsteadiness < max(WILD_S * found.rate, wild * found.middle)
-        and not take_turns(found.lag[found.found], found.rate)
+        and not take_turns(found.lag[found.has_copy], found.rate)
     )
 
 

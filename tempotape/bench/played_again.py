@@ -190,7 +190,7 @@ def _change_of_shape(found: Explanation, evidence: Evidence, sound: Whitened) ->
 
     Where noise hides it, it is little.
     """
-    first = found.first if found.copied >= LEAST_BEATS else found.found
+    first = found.has_first_copy if found.copied >= LEAST_BEATS else found.has_copy
     change, unsure = _change(found, evidence, first, sound)
     by_copies = 1 - float(np.quantile(np.abs(found.coherence[first]), 0.75)) ** 2
     change = max(0.0, min(change, by_copies))
@@ -199,20 +199,23 @@ def _change_of_shape(found: Explanation, evidence: Evidence, sound: Whitened) ->
 
 def _lossless(found: Explanation, first_db: float, further_db: float) -> bool:
     """Whether copies, and copies of copies, are as loud as what they copy."""
-    if found.deep.sum() < max(2, found.copied // 2):
+    if found.has_further_copy.sum() < max(2, found.copied // 2):
         return False
-    further = found.level_db(found.deep)
+    further = found.level_db(found.has_further_copy)
     if found.likeness > PLAIN:
-        first_db += VARYING * found.level_scatter_db(found.deep)
+        first_db += VARYING * found.level_scatter_db(found.has_further_copy)
     # Sounds that run into one another add up.
     most_lost_db = further_db + unsure_db(found)
-    return abs(found.level_db(found.first)) < first_db and -most_lost_db < further < 2 * further_db
+    return (
+        abs(found.level_db(found.has_first_copy)) < first_db
+        and -most_lost_db < further < 2 * further_db
+    )
 
 
 def _loses(found: Explanation) -> bool:
     """Whether further copies are fainter by the same little every time, as in a loop."""
-    error_db = found.level_error_db(found.deep)
-    return found.level_db(found.deep) < -max(LOSS_DB, 4 * error_db, unsure_db(found))
+    error_db = found.level_error_db(found.has_further_copy)
+    return found.level_db(found.has_further_copy) < -max(LOSS_DB, 4 * error_db, unsure_db(found))
 
 
 def _between_two(found: Explanation, played: list[Explanation], evidence: Evidence) -> bool:

@@ -82,10 +82,12 @@ def _unlikely(found: Explanation, evidence: Evidence, sound: Whitened, copies: W
 
     Where many sounds run into one another, the one is not asked.
     """
-    sharper = found.deep.sum() < found.copied and _sharpens(found, evidence, sound, copies)
+    sharper = found.has_further_copy.sum() < found.copied and _sharpens(
+        found, evidence, sound, copies
+    )
     louder_db = 0.0
     if evidence.heard is None:
-        louder_db = max(0.0, found.level_db(found.first) - LOUD_DB)
+        louder_db = max(0.0, found.level_db(found.has_first_copy) - LOUD_DB)
     more_even = evidence.heard is None and _more_even(found, evidence, sound)
     return SHARPER_COST * sharper + LOUDER_COST * louder_db + MORE_EVEN_COST * more_even
 
@@ -98,7 +100,7 @@ def _more_even(found: Explanation, evidence: Evidence, sound: Whitened) -> bool:
     """
     reach = round(EVEN_S * evidence.rate)
     steps, strays = [], []
-    for one, two in itertools.pairwise(evenly(np.flatnonzero(found.first), MOST_STEPS)):
+    for one, two in itertools.pairwise(evenly(np.flatnonzero(found.has_first_copy), MOST_STEPS)):
         apart = int(evidence.at[two] - evidence.at[one])
         cut = template(sound, int(evidence.at[one]), None)
         rho, _ = coherence(sound, cut, apart - reach, apart + reach)
@@ -118,7 +120,7 @@ def _sharpens(found: Explanation, evidence: Evidence, sound: Whitened, copies: W
 
     So it is from an echo to the next sound played.
     """
-    rows = np.flatnonzero(found.first)
+    rows = np.flatnonzero(found.has_first_copy)
     at, lags = evidence.at[rows], found.lag[rows]
     gain_db, error_db = passing(sound.brief, copies.brief, at, lags, evidence.length_s).band_db()
     rise_db = (gain_db[1] + gain_db[-1]) / 2 - gain_db[len(gain_db) // 2]

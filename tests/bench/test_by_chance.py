@@ -94,7 +94,7 @@ def test_copies_of_copies_count_where_nearly_all_are():
     evidence = evidence_of(*with_copies(np.random.default_rng(9), 4800.0, 8, 0.5))
     found = explain(evidence, 4800.0, 1)
     chain = msgspec.structs.replace(found, root=np.arange(ATTACKS) == 0)
-    assert (chain.copied, chain.deep.sum()) == (1, 7)
+    assert (chain.copied, chain.has_further_copy.sum()) == (1, 7)
     assert lines_by_chance(chain, evidence) == lines_by_chance(found, evidence) < -6
     fewer = msgspec.structs.replace(found, root=np.arange(ATTACKS) < 4)
     assert lines_by_chance(fewer, evidence) > lines_by_chance(found, evidence)

@@ -79,7 +79,7 @@ def test_no_repeat_grows_through_dozens_of_passes(further, growing):
 def test_copies_of_far_fainter_notes_may_be_missing(notes, faint, is_credible):
     # Of ten sounds that begin four have copies.
     found, evidence = copies_of(found=4, coherence=0.8)
-    lost = found.root & ~found.found
+    lost = found.root & ~found.has_copy
     energy = evidence.energy * np.where(lost, faint, 1.0)
     evidence = msgspec.structs.replace(evidence, notes=notes, energy=energy)
     assert credible(found, evidence, decided=True) is is_credible

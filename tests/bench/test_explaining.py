@@ -115,7 +115,7 @@ def test_first_copies_may_be_turned_over_and_further_ones_not_again(further, cop
     )
     found = offered(evidence)[0]
     assert (found.middle, found.sign, found.copied) == (LAG, sign, ATTACKS)
-    assert int(found.deep.sum()) == (copied_again if further < 0 or sign == 0 else 0)
+    assert int(found.has_further_copy.sum()) == (copied_again if further < 0 or sign == 0 else 0)
 
 
 def test_with_fewer_roots_what_is_about_as_loud_as_their_copies_is_one_of_them():
@@ -124,7 +124,7 @@ def test_with_fewer_roots_what_is_about_as_loud_as_their_copies_is_one_of_them()
     found = explain(evidence_of(np.full(ATTACKS, LAG), gain), LAG, 1)
     assert np.isnan(found.lag[:4]).all()
     fewer = found.with_roots(np.arange(ATTACKS) < 6)
-    assert fewer.found[:4].all()
+    assert fewer.has_copy[:4].all()
     assert (fewer.copied, fewer.missing) == (4, 2)
 
 

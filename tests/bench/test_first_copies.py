@@ -45,7 +45,9 @@ def test_first_copies_are_where_further_ones_far_liker_are(further, off, moved):
     evidence = evidence_of(first, [] if further is None else [(LAG, further, 0.8)])
     found = explain(evidence, LAG, 1)
     found = msgspec.structs.replace(found, lag=np.where(found.root, LAG + off, found.lag))
-    assert likeliest(found, evidence)[found.first] == pytest.approx(LAG if moved else LAG + off)
+    assert likeliest(found, evidence)[found.has_first_copy] == pytest.approx(
+        LAG if moved else LAG + off
+    )
 
 
 @pytest.mark.parametrize(
@@ -62,7 +64,7 @@ def test_of_notes_that_ring_the_likest_of_the_periods_around_is_taken(coherence,
         lag=np.where(found.root, LAG, found.lag),
         coherence=np.where(found.root & (np.arange(2 * PLAYED) < 6), 0.3, coherence),
     )
-    assert likeliest(found, evidence)[found.first][:3] == pytest.approx(told)
+    assert likeliest(found, evidence)[found.has_first_copy][:3] == pytest.approx(told)
 
 
 def test_copies_that_another_sound_runs_into_are_left_out_of_each_kind():
@@ -93,9 +95,9 @@ def test_first_copies_are_turned_over_where_so_they_are_clearly_more_like(turned
     found = explain(evidence, LAG, 1)
     found = msgspec.structs.replace(found, lag=np.full(2 * PLAYED, LAG), sign=sign)
     told = as_like_as_may_be(found, evidence)
-    assert told.lag[found.first] == pytest.approx(LAG + 10 if moved else LAG)
+    assert told.lag[found.has_first_copy] == pytest.approx(LAG + 10 if moved else LAG)
     assert told.first_likeness == pytest.approx(0.95 if moved else 0.7)
-    assert told.lag[found.deep] == pytest.approx(LAG)
+    assert told.lag[found.has_further_copy] == pytest.approx(LAG)
 
 
 def test_all_first_copies_are_turned_over_or_none_and_those_that_cannot_be_are_left_out():

@@ -89,7 +89,7 @@ def test_lags_half_a_period_off_are_brought_to_the_same_place():
     tone = clicks(TIMES_S, FRAMES, RATE_HZ, "tone")  # 2 kHz: half a period is 0.25 ms
     sound, evidence = evidence_of(mixed(tone, play(UNIT, tone, RATE_HZ)))
     found = of_lag(evidence, 0.4)
-    rows = np.flatnonzero(found.first)
+    rows = np.flatnonzero(found.has_first_copy)
     astray = found.lag.copy()
     astray[rows[:2]] += 0.00025 * evidence.rate
     told = aligned(msgspec.structs.replace(found, lag=astray), evidence, sound, sound)
