@@ -35,7 +35,7 @@ ALIKE, SAME, MUCH_SAME = 10.0, 3e-4, 1e-3  # of such changes; the first times th
 MOST_COMPARED, LEAD_S = 30, 0.002
 CLEARLY, MOSTLY = 0.6, 0.8  # of the others' cost; of the copies
 LEAST_BEAT_S = 0.08
-RINGS_S, BESIDE_COHERENCE = 0.012, (0.6, 0.75)
+RINGS_S, RINGING_LIKENESS, BESIDE_LIKENESS = 0.012, 0.75, 0.6  # coherences; so near, and beyond
 
 
 class Offer(msgspec.Struct, frozen=True):
@@ -174,7 +174,8 @@ def beside(best: Explanation, played: Explanation, near: float) -> bool:
     off = abs(best.middle - times * played.middle)
     if off > near:
         return False
-    return best.likeness < BESIDE_COHERENCE[int(off < RINGS_S * best.rate)]
+    rings = off < RINGS_S * best.rate
+    return best.likeness < (RINGING_LIKENESS if rings else BESIDE_LIKENESS)
 
 
 def unchanged(found: Explanation, evidence: Evidence, sound: Whitened) -> float | None:

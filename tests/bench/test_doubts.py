@@ -5,10 +5,13 @@ import numpy as np
 import pytest
 
 from tempotape.bench.copies import Matches
+from tempotape.bench.delay import find_delay
 from tempotape.bench.doubts import _as_well, _from_echoes, doubtful
 from tempotape.bench.explaining import explain
 from tempotape.bench.played_again import Offer
+from tempotape.bench.thinned import Thinner
 from tests.made_evidence import made_evidence
+from tests.simulated_unit import plucked
 
 BEAT, SHORT, LONG, ATTACKS = 12_000, 4800.0, 17_000.0, 20
 AT = BEAT * (1 + np.arange(ATTACKS))
@@ -202,6 +205,59 @@ def test_what_a_hand_plays_falls_on_a_step_as_nearly_as_it_plays(off, may_be):
 
 
 OTHER = made_up(2.3 * LONG, found=12)  # which lacks many copies
+
+
+@pytest.mark.parametrize(
+    ("likeness", "others_likeness", "found", "may_be"),
+    [
+        (0.5, 0.8, ATTACKS, True),
+        (0.5, 0.65, ATTACKS, False),  # hardly liker
+        (0.7, 0.95, ATTACKS, False),  # the best is alike itself
+        (0.5, 0.8, 15, False),  # copies are missing
+    ],
+)
+def test_copies_hardly_alike_are_doubted_where_another_lag_gives_all_much_liker(
+    likeness, others_likeness, found, may_be
+):
+    other = made_up(2.3 * LONG, likeness=others_likeness, found=found)
+    assert asked(made_up(LONG, likeness=likeness), (other, 100.0)) is may_be
+
+
+@pytest.mark.parametrize(
+    ("times", "off_ms", "likeness", "may_be"),
+    [
+        (1, 20, 0.5, True),
+        (2, -20, 0.5, True),
+        (1, 20, 0.7, False),
+        (1, 40, 0.5, False),  # hardly a note goes on so slowly
+        (1, 8, 0.7, True),  # a period or two away most of it is still the same
+        (1, 8, 0.8, False),
+        (1, 14, 0.7, False),
+    ],
+)
+def test_what_is_a_little_alike_beside_a_played_lag_may_be_its_notes_ringing_on(
+    times, off_ms, likeness, may_be
+):
+    # At 24 000 samples a second.
+    played = made_up(36_500.0)
+    best = made_up(times * 36_500.0 + 24.0 * off_ms, likeness=likeness)
+    assert asked(best, played=[played]) is may_be
+
+
+# Three notes that a machine plays every 506 ms, in hiss, and no unit. With the first two seeds most
+# is explained by 531.6 ms, three periods of 117 Hz more; with the third by 60 ms, hardly alike.
+@pytest.mark.parametrize("seed", [24, 25, 37])
+def test_notes_that_a_machine_plays_again_in_hiss_tell_no_delay(seed):
+    rate_hz, seconds = 16_000, 13
+    notes = plucked([0.0, 0.095, 0.443], [278.0, 117.0, 161.5], 40_096, rate_hz, seed=seed)
+    sound = np.zeros((seconds + 4) * rate_hz)
+    for at_s in np.arange(0.5, seconds, 0.506):
+        at = round(at_s * rate_hz)
+        sound[at : at + len(notes)] += notes
+    hiss = np.random.default_rng(seed).normal(scale=0.01, size=seconds * rate_hz)
+    thinner = Thinner(rate_hz)
+    thinner.feed(sound[: len(hiss)] + hiss)
+    assert find_delay(thinner.thinned()).delay is None
 
 
 def strayed(found, samples):
