@@ -1,6 +1,6 @@
 """Recordings measured once for all tests that ask for the same.
 
-    monkeypatch.setattr(module, "measure", measured_once(module.measure, kept))
+    monkeypatch.setattr(module, "measured", measured_once(module.measured, kept))
 
 The same is: the same samples of the same format, the same stretch, the same lengths. What a file's
 header says besides is not looked at, and progress is told only as done: `kept.clear()` first where
@@ -15,7 +15,7 @@ import soundfile
 
 
 def measured_once(measure, kept):
-    """`measure` of tempotape.bench.measure, or `measured`, which looks in `kept` first."""
+    """`measured` of tempotape.bench.measure, which looks in `kept` first."""
 
     @functools.wraps(measure)
     def once(path, *, lengths=None, span_s=None, progress=None):

@@ -47,8 +47,8 @@ def measured_before():
 
 @pytest.fixture(autouse=True)
 def shared(monkeypatch, measured_before):
-    once = measured_once(from_recording.measure, measured_before)
-    monkeypatch.setattr(from_recording, "measure", once)
+    once = measured_once(from_recording.measured, measured_before)
+    monkeypatch.setattr(from_recording, "measured", once)
 
 
 @pytest.fixture

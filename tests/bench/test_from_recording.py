@@ -50,7 +50,7 @@ def kept():
 
 @pytest.fixture(autouse=True)
 def shared(monkeypatch, kept):
-    monkeypatch.setattr(module, "measure", measured_once(module.measure, kept))
+    monkeypatch.setattr(module, "measured", measured_once(module.measured, kept))
 
 
 @pytest.fixture(scope="module")
