@@ -27,7 +27,14 @@ from tempotape.bench.lasting import only_lasts, over_and_over, to_and_fro
 from tempotape.bench.no_delay import NoDelay, Reason
 from tempotape.bench.offered import offered
 from tempotape.bench.onsets import Whitened
-from tempotape.bench.played_again import NEAR_S, Offer, apart_from_played, unchanged
+from tempotape.bench.played_again import (
+    NEAR_S,
+    Offer,
+    apart_from_played,
+    as_before,
+    of_other_sounds,
+    unchanged,
+)
 from tempotape.bench.weighing import A_SOUND, weighed
 
 DECIDED = 0.25  # of the sounds left over: a margin that settles it
@@ -75,7 +82,7 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     faint = mono and best.level_db(best.has_first_copy) < FAINTEST_DB
     if faint or not credible(best, offer.evidence, decided=decided):
         return Belief(None, none)
-    if grows(best) or (mono and (to_and_fro(best) or over_and_over(best, offer.evidence))):
+    if grows(best) or (mono and _played(best, offer, sound)):
         return Belief(None, NoDelay(Reason.ONLY_PLAYED))
     doubt = (
         (offer.doubt and _may_be_made_up(best, offer))
@@ -92,6 +99,18 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     ):
         return Belief(None, NoDelay(Reason.TOO_REGULAR))
     return _unless_all_wet(best, evidence, sound, copies) if mono else Belief(best)
+
+
+def _played(best: Explanation, offer: Offer, sound: Whitened) -> bool:
+    """Whether what comes again is the played sound, and not what the unit makes of it.
+
+    Where a machine seems to play, what it plays later may be the same sound, or another, always as
+    far away: no hand plays so exactly.
+    """
+    evidence = offer.evidence
+    machine = bool(offer.played)
+    later = machine and (of_other_sounds(best, evidence) or as_before(best, evidence, sound))
+    return later or to_and_fro(best) or over_and_over(best, evidence)
 
 
 def _shown_by(repeats: list[Repeat], told: list[Explanation]) -> Explanation | None:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tempotape.bench.beats import LEAST_BEATS, REGULAR, off_beat
-from tempotape.bench.explaining import WIDTH, Evidence, Explanation, turned_over
+from tempotape.bench.explaining import UNLIKE, WIDTH, Evidence, Explanation, turned_over
 from tempotape.bench.lasting import (
     begins_all_along,
     begins_anew,
@@ -23,12 +23,19 @@ from tempotape.bench.lasting import (
 )
 from tempotape.bench.offered import offered
 from tempotape.bench.onsets import Whitened
+from tempotape.bench.passing import passing
 from tempotape.bench.rows import evenly
 
 MOST_ASKED = 12  # of the likeliest lags
 NEAR_S, ONE_LAG_S = 0.002, 0.004  # to a part of a lag; to a lag itself
 NO_LOSS_DB, PART_LOSS_DB = (3.2, 0.7), (4.0, 1.2)  # of a first copy, and of further ones
 PLAIN, VARYING = 0.97, 2.0  # copies so like scatter by so much as what is played, by no tape
+AS_BEFORE, AS_BEFORE_ERRORS = 1e-3, 1.7  # of the gain; standard deviations
+LITTLE_KNOWN, TELLING = (
+    0.3,
+    0.01,
+)  # of the gain; of the largest energy: fainter frequencies tell less
+LOUDER_THAN_COPY_DB, LEAST_PAIRS = 3.5, 3
 LOSS_DB = 0.2  # a pass, of which a loop is known
 SAME_SHAPE, MOST_UNSURE = 3e-3, 0.3  # 1 less coherence squared: a tape changes more
 ALIKE, SAME, MUCH_SAME = 10.0, 3e-4, 1e-3  # of such changes; the first times the least
@@ -184,6 +191,44 @@ def unchanged(found: Explanation, evidence: Evidence, sound: Whitened) -> float 
         return None
     change = _change_of_shape(found, evidence, sound)
     return change if change is not None and (change < SAME or not _loses(found)) else None
+
+
+def as_before(found: Explanation, evidence: Evidence, sound: Whitened) -> bool:
+    """Whether first copies are what they copy, as far as what else sounds lets it be heard.
+
+    What the copies have in common with what they copy is at every frequency as strong as that, and
+    in time with it: no unit leaves it so.
+    """
+    rows = found.has_first_copy
+    brief = sound.brief
+    passed = passing(brief, brief, evidence.at[rows], found.lag[rows], evidence.length_s)
+    told = passed.weight > TELLING * passed.weight.max()
+    error = np.hypot(passed.error, AS_BEFORE)[told]  # of each part of a complex number
+    if np.sqrt(np.mean(error**2)) > LITTLE_KNOWN:
+        return False
+    off = np.abs(passed.transfer - 1)[told] / error
+    return bool(np.sqrt(np.mean(off**2) / 2) < AS_BEFORE_ERRORS)
+
+
+def of_other_sounds(best: Explanation, evidence: Evidence) -> bool:
+    """Whether the sounds where copies fall are far louder than these copies: they are others.
+
+    Two sounds of a bar that a machine plays over and over are always as far apart, and have a
+    little in common. Where half of the copies or more are attacks, in a recording of both.
+    """
+    rows = np.flatnonzero(best.has_first_copy)
+    landing = evidence.at[rows] + best.lag[rows]
+    after = np.clip(np.searchsorted(evidence.at, landing), 1, len(evidence.at) - 1)
+    before_is_nearer = landing - evidence.at[after - 1] < evidence.at[after] - landing
+    there = after - before_is_nearer
+    struck = np.abs(evidence.at[there] - landing) <= evidence.near_s * evidence.rate
+    few = np.count_nonzero(struck) < max(LEAST_PAIRS, len(rows) / 2)
+    if few or best.likeness > UNLIKE:
+        return False
+    rows, there = rows[struck], there[struck]
+    heard_db = 10 * np.log10(evidence.energy[there] / evidence.energy[rows])
+    copied_db = 20 * np.log10(np.abs(best.gain[rows]))
+    return bool(np.median(heard_db - copied_db) > LOUDER_THAN_COPY_DB)
 
 
 def _change_of_shape(found: Explanation, evidence: Evidence, sound: Whitened) -> float | None:

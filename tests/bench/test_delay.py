@@ -247,6 +247,40 @@ def test_a_pattern_that_comes_again_in_part_is_no_echo(seed):
     assert heard(machine(seed)).delay is None
 
 
+@pytest.mark.parametrize(("seed", "length"), [(3, 100), (12, 100), (15, 250)])
+def test_two_hits_of_a_bar_in_hiss_are_no_hit_and_its_echo(seed, length):
+    # Always as far apart, and by chance somewhat alike.
+    frames = 12 * RATE_HZ
+    noise = np.random.default_rng([seed, 7]).normal(size=(2, 2000))
+    hits = sum(
+        signal.fftconvolve(clicks(at_s, frames, RATE_HZ, "pulse"), one)[:frames]
+        for at_s, one in zip(
+            (np.arange(0.4, 11, 2.3), np.arange(1.27, 11, 2.3)),
+            noise * np.exp(-np.arange(2000) / length),
+            strict=True,
+        )
+    )
+    hiss = np.random.default_rng(seed).normal(scale=0.02, size=frames)
+    assert heard(0.3 * hits / np.abs(hits).max() + hiss).delay is None
+
+
+@pytest.mark.parametrize("later_s", [0.21, 0.35])
+def test_two_clicks_of_a_bar_in_hiss_are_no_click_and_its_echo(later_s):
+    bars_s = np.arange(0.4, SECONDS - 2, 1.9)
+    at_s = np.sort([*bars_s, *(bars_s + later_s)])
+    hiss = np.random.default_rng(1).normal(scale=0.01, size=FRAMES)
+    assert heard(clicks(at_s, FRAMES, RATE_HZ, "tone") + hiss).delay is None
+
+
+def test_an_echo_as_loud_as_a_machine_s_clicks_is_told_by_what_the_unit_makes_of_them():
+    sound = clicks(np.arange(0.4, SECONDS - 2, 1.9), FRAMES, RATE_HZ, "tone")
+    played = play(changed(UNIT, gap_mm=25.0, high_hz=2500.0), sound, RATE_HZ)
+    hiss = np.random.default_rng(1).normal(scale=0.003, size=FRAMES)
+    loud = np.abs(sound).max() / np.abs(played.wet).max()
+    delay = heard(mixed(sound, played, 1.0, loud) + hiss).delay
+    assert error_ms(delay, played) == pytest.approx(0, abs=0.3)
+
+
 @pytest.mark.parametrize("interval_s", [0.8, 1.2])
 def test_in_hiss_a_beat_is_never_told_with_the_delay(interval_s):
     # Delay and beat, or the beat less the delay, explain most of the same sounds.

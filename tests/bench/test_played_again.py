@@ -1,0 +1,71 @@
+"""What a machine plays again: the same sound, or another that is always as far away."""
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from tempotape.bench.explaining import explain
+from tempotape.bench.played_again import as_before, of_other_sounds
+from tests.bench.test_leftover import evidence_of
+from tests.simulated_unit import clicks
+
+RATE_HZ = 48_000
+FRAMES = 14 * RATE_HZ
+TIMES_S = np.arange(0.5, 13.0, 1.1)
+LATER_S = 0.3
+CLICKS = clicks(TIMES_S, FRAMES, RATE_HZ, "tone")
+HISS = np.random.default_rng(4).normal(scale=0.006, size=FRAMES)
+
+
+def later(sound, gain):
+    return gain * np.roll(sound, round(LATER_S * RATE_HZ))
+
+
+def found_in(recording):
+    """The explanation by that lag, with its evidence and the sound."""
+    sound, evidence = evidence_of(recording)
+    return explain(evidence, LATER_S * evidence.rate, 0), evidence, sound
+
+
+def filtered(order, corner_hz, kind):
+    return signal.sosfilt(signal.butter(order, corner_hz, kind, fs=RATE_HZ, output="sos"), CLICKS)
+
+
+def test_the_same_sound_again_is_as_before_in_hiss_too():
+    assert as_before(*found_in(CLICKS + later(CLICKS, 1.0) + HISS))
+    assert as_before(*found_in(CLICKS + later(CLICKS, 1.0)))
+
+
+@pytest.mark.parametrize(
+    "echo",
+    [
+        later(filtered(2, 2500.0, "low"), 1.0),
+        later(filtered(1, 300.0, "high"), 1.0),
+        later(CLICKS, 0.85),
+        later(CLICKS, -1.0),
+    ],
+    ids=["less treble", "less bass", "fainter", "turned over"],
+)
+def test_what_scipy_filters_or_makes_fainter_is_not(echo):
+    assert not as_before(*found_in(CLICKS + echo + 0.3 * HISS))
+
+
+def test_where_hiss_hides_what_a_filter_would_do_nothing_is_told():
+    few = clicks(TIMES_S[:5], FRAMES, RATE_HZ, "tone")
+    found, evidence, sound = found_in(few + later(few, 1.0) + 15 * HISS)
+    assert found.copied == 5
+    assert not as_before(found, evidence, sound)
+
+
+def noises(times_s, seed):
+    """The same burst of noise at each of these times."""
+    burst = np.random.default_rng(seed).normal(size=960) * np.exp(-np.arange(960) / 200.0)
+    return signal.fftconvolve(clicks(times_s, FRAMES, RATE_HZ, "pulse"), burst)[:FRAMES]
+
+
+def test_another_sound_always_as_far_away_is_louder_than_any_copy_and_a_copy_is_not():
+    once, other = noises(TIMES_S, 1), noises(TIMES_S, 2)
+    both = once + later(other, 0.8)
+    assert of_other_sounds(*found_in(both + 0.05 * np.abs(both).max() * HISS / HISS.std())[:2])
+    same = once + later(once, 0.8)
+    assert not of_other_sounds(*found_in(same + 0.05 * np.abs(same).max() * HISS / HISS.std())[:2])
