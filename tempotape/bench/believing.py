@@ -109,7 +109,7 @@ def _played(best: Explanation, offer: Offer, sound: Whitened) -> bool:
     """
     evidence = offer.evidence
     machine = bool(offer.played)
-    later = machine and (of_other_sounds(best, evidence) or as_before(best, evidence, sound))
+    later = machine and (of_other_sounds(best, offer) or as_before(best, evidence, sound))
     return later or to_and_fro(best) or over_and_over(best, evidence)
 
 

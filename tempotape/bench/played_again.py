@@ -36,6 +36,7 @@ LITTLE_KNOWN, TELLING = (
     0.01,
 )  # of the gain; of the largest energy: fainter frequencies tell less
 LOUDER_THAN_COPY_DB, LEAST_PAIRS = 3.5, 3
+ONCE, PLAIN_IN_HISS = 0.25, 0.975  # further copies a first one; in coherence
 LOSS_DB = 0.2  # a pass, of which a loop is known
 SAME_SHAPE, MOST_UNSURE = 3e-3, 0.3  # 1 less coherence squared: a tape changes more
 ALIKE, SAME, MUCH_SAME = 10.0, 3e-4, 1e-3  # of such changes; the first times the least
@@ -210,12 +211,18 @@ def as_before(found: Explanation, evidence: Evidence, sound: Whitened) -> bool:
     return bool(np.sqrt(np.mean(off**2) / 2) < AS_BEFORE_ERRORS)
 
 
-def of_other_sounds(best: Explanation, evidence: Evidence) -> bool:
+def of_other_sounds(best: Explanation, offer: Offer) -> bool:
     """Whether the sounds where copies fall are far louder than these copies: they are others.
 
     Two sounds of a bar that a machine plays over and over are always as far apart, and have a
-    little in common. Where half of the copies or more are attacks, in a recording of both.
+    little in common. Where half of the copies or more are attacks, in a recording of both. Where
+    copies are copied again, or where hiss would not make the machine's own sounds unlike, they are
+    overloaded ones.
     """
+    evidence = offer.evidence
+    again = best.has_further_copy.sum() > ONCE * best.copied
+    if again or max(found.likeness for found in offer.played) > PLAIN_IN_HISS:
+        return False
     rows = np.flatnonzero(best.has_first_copy)
     landing = evidence.at[rows] + best.lag[rows]
     after = np.clip(np.searchsorted(evidence.at, landing), 1, len(evidence.at) - 1)
