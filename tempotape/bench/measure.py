@@ -9,7 +9,7 @@ from concurrent.futures import CancelledError, ThreadPoolExecutor, wait
 from contextlib import ExitStack, contextmanager
 from functools import partial
 from pathlib import Path
-from typing import TypeVar
+from typing import Generic, NamedTuple, TypeVar
 
 import msgspec
 import numpy as np
@@ -35,7 +35,7 @@ CLIPPED = 0.9985  # of the largest sample, which has to be reached again and aga
 FULL_SCALE = 0.9
 LEAST_CLIPPED = 20
 QUIET = 10 ** (-60 / 20)
-FIRST_PASS, METERED = 0.4, 0.9  # of the time
+FIRST_PASS, METERED = 0.4, 0.9  # of the time, one after the other
 BLOCKS_AS_ONE = 8
 AWAITED_S = 0.1
 MOST_AT_ONCE_S = 20 * 60.0  # of a longer recording both at once would take too much memory
@@ -118,8 +118,9 @@ def measured(
 ) -> Measured:
     """Measure the recording at `path`, or its stretch `span_s`; it is read in blocks, three times.
 
-    The second time meanwhile, unless it is long. `progress` is told the part done, 0
-    to 1, on whatever thread. Raises InputFault as `open_recording` and `Reading`.
+    The second time beside the first, or while the delay is found, unless it is long. `progress` is
+    told the part done, 0 to 1, on whatever thread. Raises InputFault as `open_recording` and
+    `Reading`.
     """
     # Of matrices as small as these, more threads only wait for one another.
     with threadpool_limits(limits=1, user_api="blas"):
@@ -136,42 +137,48 @@ class _Heard(msgspec.Struct, frozen=True):
     meters: Meters
 
 
-def _heard(reading: Reading, span_s: Span | None, told: Progress, *, at_once: bool) -> _Heard:
+def _heard(reading: Reading, span_s: Span | None, told: Progress) -> _Heard:
     """Read twice, at once or one after the other: to find the delay, and to meter the unit's side.
 
-    Which side that is, is known of one channel from the start, and of two when they were read.
+    Which side that is, is known of one channel from the start, and of two when they were read; how
+    long it is, of a file that does not say so, likewise.
     """
     recording = reading.recording
     mono = recording.used_channels == 1
     with ExitStack() as held:
 
-        def metering(sides: Sides, begin: float) -> Callable[[], Meters]:
+        def metering(sides: Sides, begin: float, *, at_once: bool) -> _Working[Meters]:
             work = partial(_metered, recording, sides, span_s)
             told_so = _part_of(told, begin, METERED)
             return held.enter_context(_meanwhile(work, told_so, at_once=at_once))
 
-        meters = metering(MONO, 0.0) if mono and at_once else None
-        first = _nothing if meters else _part_of(told, 0.0, FIRST_PASS)
-        channels, level = _first_pass(reading, span_s, first)
-        sides = MONO if mono else sides_of(*channels)
-        meters = meters or metering(sides, FIRST_PASS)
+        if mono and _short(recording.frames, recording):
+            meters = metering(MONO, 0.0, at_once=True)
+            channels, level = _first_pass(reading, span_s, lambda _part: meters.check())
+            sides = MONO
+        else:
+            channels, level = _first_pass(reading, span_s, _part_of(told, 0.0, FIRST_PASS))
+            sides = MONO if mono else sides_of(*channels)
+            meters = metering(sides, FIRST_PASS, at_once=_short(level.frames, recording))
+        meters.check()
         found = find_delay(*_split(channels, sides))
         wanted = () if found.echoes is None else _places(found.echoes)
         # Of an hour, too much to hold beside what follows.
         found = msgspec.structs.replace(found, echoes=None)
         for channel in channels:
             channel.close()
-        return _Heard(sides, level, found, wanted, meters())
+        return _Heard(sides, level, found, wanted, meters.result())
+
+
+def _short(frames: int, recording: Recording) -> bool:
+    """Whether so many samples are few enough to do two things at once."""
+    return frames <= MOST_AT_ONCE_S * recording.sample_rate_hz
 
 
 def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Progress) -> Measured:
     recording = open_recording(path)
     reading = recording.reading()
-    length_s = (
-        recording.frames / recording.sample_rate_hz if span_s is None else span_s[1] - span_s[0]
-    )
-    at_once = length_s <= MOST_AT_ONCE_S
-    heard = _heard(reading, span_s, told, at_once=at_once)
+    heard = _heard(reading, span_s, told)
     found, meters = heard.found, heard.meters
     cutter = _cut(recording, heard.sides, heard.wanted, span_s, _part_of(told, METERED, 1.0))
     delay, why = _told(found, cutter)
@@ -182,6 +189,7 @@ def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Pr
             return RepeatsResult(None, (_NO_REPEATS,))
         return repeats_told(cutter, delay_s)
 
+    at_once = _short(heard.level.frames, recording)
     with _meanwhile(repeated, _nothing, at_once=at_once) as repeating:
         own_s = _own_period_s(lengths, delay_s)
         splice = meters.splice.result(own_s, _sounds_s(delay))
@@ -191,7 +199,7 @@ def _measured(path: Path, lengths: Lengths | None, span_s: Span | None, told: Pr
         period_s = own_s if splice.splice is None else splice.splice.period_s
         flutter = meters.flutter.result(None if delay_s is None else delay_s * 1e3, period_s)
         noise = meters.noise.result()
-        repeats = repeating()
+        repeats = repeating.result()
     remarks = Remarks(
         file=reading.warnings,
         sound=(*heard.level.warnings, *_about_sides(heard.sides)),
@@ -264,17 +272,27 @@ def _part_of(told: Progress, begin: float, end: float) -> Progress:
     return lambda part: told(begin + (end - begin) * part)
 
 
+class _Working(NamedTuple, Generic[Result]):
+    """What is done meanwhile: its `result`, waited for, and a `check` that it has not failed.
+
+    Both raise what the work raised.
+    """
+
+    result: Callable[[], Result]
+    check: Callable[[], None]
+
+
 @contextmanager
 def _meanwhile(
     work: Callable[[Progress], Result], told: Progress, *, at_once: bool
-) -> Iterator[Callable[[], Result]]:
+) -> Iterator[_Working[Result]]:
     """Work on a thread of its own, or else when its result is asked for.
 
-    Asking for that raises what the work raised. It is given up where what is done meanwhile fails
-    or is interrupted. Most of the time of both goes where Python lets other threads run.
+    Where what is done meanwhile fails or is interrupted, it is given up when it next tells how far
+    it is, or else waited for. Most of the time of both goes where Python lets other threads run.
     """
     if not at_once:
-        yield lambda: work(told)
+        yield _Working(lambda: work(told), lambda: None)
         return
     given_up = threading.Event()
 
@@ -291,8 +309,12 @@ def _meanwhile(
                 pass  # not every system notices an interrupt while it waits
             return working.result()
 
+        def check() -> None:
+            if working.done():
+                working.result()
+
         try:
-            yield result
+            yield _Working(result, check)
         except BaseException:
             given_up.set()
             raise

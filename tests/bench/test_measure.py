@@ -170,8 +170,22 @@ def test_what_is_done_meanwhile_is_given_up_where_the_rest_is_interrupted():
 def test_what_is_done_meanwhile_gives_its_result(at_once):
     with _meanwhile(
         lambda told: told(1.0) or "done", lambda _part: None, at_once=at_once
-    ) as result:
-        assert result() == "done"
+    ) as working:
+        assert working.result() == "done"
+
+
+def test_what_has_failed_meanwhile_is_told_before_its_result_is_asked_for():
+    def work(_told):
+        raise InputFault("is gone", expected="a disk")
+
+    def asked_until_told():
+        with _meanwhile(work, lambda _part: None, at_once=True) as working:
+            for _ in range(1000):
+                working.check()
+                time.sleep(0.01)
+
+    with pytest.raises(InputFault, match="is gone"):
+        asked_until_told()
 
 
 def test_a_long_recording_is_measured_one_thing_after_another(take, monkeypatch):
