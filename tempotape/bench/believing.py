@@ -46,7 +46,7 @@ FAINTEST_DB = -30.0  # of first copies over what is played: fainter ones ring on
 DISTINCT, SHARED_S = 0.01, 0.0005  # of the lag: nearer lags are one; between copies that are one
 WEIGHED, ALSO_WEIGHED = 12, 4
 FIRST_NEAR = 0.01  # of the lag that the first sound tells
-CHANCE, MISSED_COST = 2.0, 2.0  # standard deviations; sounds left over, of each missed copy
+CHANCE, MISSED_COST = 2.0, 2  # standard deviations; sounds left over, as Explanation counts them
 
 
 class Belief(NamedTuple):
@@ -82,7 +82,7 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     faint = mono and best.level_db(best.has_first_copy) < FAINTEST_DB
     if faint or not credible(best, offer.evidence, decided=decided):
         return Belief(None, none)
-    if grows(best) or (mono and _played(best, offer, sound)):
+    if grows(best) or (mono and _by_machine_or_hand(best, offer, sound)):
         return Belief(None, NoDelay(Reason.ONLY_PLAYED))
     doubt = (
         (offer.doubt and _may_be_made_up(best, offer))
@@ -101,8 +101,8 @@ def believed(evidence: Evidence, sound: Whitened, copies: Whitened) -> Belief:
     return _unless_all_wet(best, evidence, sound, copies) if mono else Belief(best)
 
 
-def _played(best: Explanation, offer: Offer, sound: Whitened) -> bool:
-    """Whether what comes again is the played sound, and not what the unit makes of it.
+def _by_machine_or_hand(best: Explanation, offer: Offer, sound: Whitened) -> bool:
+    """Whether what comes again, or seems to, is played, and not what the unit makes of it.
 
     Where a machine seems to play, what it plays later may be the same sound, or another, always as
     far away: no hand plays so exactly.
@@ -177,9 +177,8 @@ def _rivals(
     each run begins so, with many: then what only the other excuses counts for neither, being taken
     to cost the best as much as its other sounds do.
     """
-    a_sound = A_SOUND
-    if evidence.unstudied:
-        a_sound = max(0.0, a_sound - least / len(evidence.at))
+    part = least / len(evidence.at) if evidence.unstudied else 0.0
+    a_sound = max(0.0, A_SOUND - part)
     told = []
     for other, more in costs:
         if abs(np.log(other.middle / best.middle)) > DISTINCT and not _share(best, other):

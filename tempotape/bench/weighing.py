@@ -16,8 +16,8 @@ from tempotape.bench.rows import evenly
 
 TRUSTED, MUCH_ALIKE, FIT = 8.0, 0.8, 0.1  # sounds left over; a coherence; in energy
 FAR, FAR_SOUNDS = 2.0, 10.0  # times the least cost, and sounds left over
-A_SOUND = 2.9  # what a sound costs that is left over, as counted and as heard, and not excused
 EXCUSED_COST, SHARPER_COST, SHARPER_DB, SHARPER_ERRORS = 0.9, 3.0, 0.04, 4.0
+A_SOUND = EXCUSED_COST + 2  # left over, it is counted and heard
 LOUD_DB, LOUDER_COST = 4.0, 1.0  # of the first copies, and a dB more
 MORE_EVEN_COST, MORE_EVEN, UNEVEN_S = 3.0, 4.0, 2e-5
 LEAST_STEPS, MOST_STEPS, EVEN_S = 5, 60, 0.001  # the latter as near as an attack is timed
@@ -29,32 +29,55 @@ def weighed(
 ) -> list[tuple[Explanation, float]]:
     """Explanations, and what each costs in sounds left over, counted and heard.
 
-    One that costs far more than another, as counted, is not listened to: it takes long.
+    Listening takes long: one that, as counted without what it excuses, costs far more than another
+    as counted and heard comes with its cost as counted.
     What is heard to be left over counts only so much where copies are like what they copy and
     yet no pass could be fitted: they are overloaded, or run into one another.
     """
-    likely: list[tuple[Explanation, LeftOver]] = []
-    far: list[tuple[Explanation, float]] = []
+    heard: list[tuple[Explanation, LeftOver]] = []
+    unlikely: list[float] = []
+    far: list[Explanation] = []
     nearest = np.inf
+
+    def listen(found: Explanation) -> None:
+        heard.append((found, left_over(found, evidence, sound, copies)))
+        unlikely.append(_unlikely(found, evidence, sound, copies))
+
     for counted in told:
         rooted = _with_faint(counted, evidence, sound)
         if not rooted.copied:
             continue
         found = aligned(rooted, evidence, sound, copies)
-        if _counted(found) - A_SOUND * found.excused > FAR * nearest + FAR_SOUNDS:
-            far.append((found, _counted(found)))
+        if _far(found, nearest):
+            far.append(found)
         else:
-            left = left_over(found, evidence, sound, copies)
-            likely.append((found, left))
-            nearest = min(nearest, _counted(found) + left.sounds)
-    least = min((left.sounds for _, left in likely), default=0.0)
-    out = []
-    for found, left in likely:
+            listen(found)
+            nearest = min(nearest, _counted(found) + heard[-1][1].sounds)
+    # What seemed nearest may be none that a unit makes.
+    least = min(_costs(heard, unlikely), default=np.inf)
+    for found in far:
+        if not _far(found, least):
+            listen(found)
+    costs = _costs(heard, unlikely)
+    listened = [(found, cost) for (found, _), cost in zip(heard, costs, strict=True)]
+    return listened + [(found, _counted(found)) for found in far if _far(found, least)]
+
+
+def _far(found: Explanation, cost: float) -> bool:
+    """Whether it costs far more, as counted without what it excuses, than so many sounds."""
+    return _counted(found) - A_SOUND * found.excused > FAR * cost + FAR_SOUNDS
+
+
+def _costs(heard: list[tuple[Explanation, LeftOver]], unlikely: list[float]) -> list[float]:
+    """What each costs, as counted, as heard and as no tape does so."""
+    least = min((left.sounds for _, left in heard), default=0.0)
+    costs = []
+    for (found, left), more in zip(heard, unlikely, strict=True):
         like = found.likeness > MUCH_ALIKE
         trusted = not like or left.off < 1 - found.likeness**2 + FIT
-        heard = left.sounds if trusted else min(left.sounds, least + TRUSTED)
-        out.append((found, _counted(found) + heard + _unlikely(found, evidence, sound, copies)))
-    return out + far
+        sounds = left.sounds if trusted else min(left.sounds, least + TRUSTED)
+        costs.append(_counted(found) + sounds + more)
+    return costs
 
 
 def _counted(found: Explanation) -> float:

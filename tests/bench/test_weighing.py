@@ -1,5 +1,6 @@
 """What explanations cost once it is heard what they leave over; from the simulated unit."""
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -44,7 +45,18 @@ def test_what_costs_far_more_as_counted_is_not_listened_to(heard):
     assert counted(far) - A_SOUND * far.excused > FAR * least + FAR_SOUNDS
     found, cost = costs[-1]
     assert found.middle == pytest.approx(far.middle, rel=1e-3)
-    assert cost == pytest.approx(counted(found), abs=0.1)
+    assert cost == counted(found)
+
+
+def test_what_is_far_is_listened_to_where_what_is_near_is_unlikely(heard, monkeypatch):
+    told, evidence, sound = heard
+    far = explain(evidence, 0.9 * evidence.rate, 1)
+    monkeypatch.setattr("tempotape.bench.weighing.LOUDER_COST", 1e3)
+    # A first copy is so much louder than what it copies as no unit makes it.
+    near = msgspec.structs.replace(told[0], gain=told[0].gain * 10)
+    (_, cost), (other, more) = weighed([near, far], evidence, sound, sound)
+    assert more > counted(other)
+    assert more < cost
 
 
 def test_what_is_nearly_as_likely_is_listened_to(heard):
