@@ -1,6 +1,7 @@
 """What is played again by a machine, and not by the unit: it comes back unchanged.
 
-A tape changes what passes it, and more with every pass.
+A tape changes what passes it, and more with every pass. Nor is another sound a copy that a machine
+always plays as much later.
 """
 
 from __future__ import annotations
@@ -31,10 +32,8 @@ NEAR_S, ONE_LAG_S = 0.002, 0.004  # to a part of a lag; to a lag itself
 NO_LOSS_DB, PART_LOSS_DB = (3.2, 0.7), (4.0, 1.2)  # of a first copy, and of further ones
 PLAIN, VARYING = 0.97, 2.0  # copies so like scatter by so much as what is played, by no tape
 AS_BEFORE, AS_BEFORE_ERRORS = 1e-3, 1.7  # of the gain; standard deviations
-LITTLE_KNOWN, TELLING = (
-    0.3,
-    0.01,
-)  # of the gain; of the largest energy: fainter frequencies tell less
+LITTLE_KNOWN = 0.3  # of the gain
+TELLING = 0.01  # of the largest energy: fainter frequencies tell less
 LOUDER_THAN_COPY_DB, LEAST_PAIRS = 3.5, 3
 ONCE, PLAIN_IN_HISS = 0.25, 0.975  # further copies a first one; in coherence
 LOSS_DB = 0.2  # a pass, of which a loop is known
@@ -221,7 +220,8 @@ def of_other_sounds(best: Explanation, offer: Offer) -> bool:
     """
     evidence = offer.evidence
     again = best.has_further_copy.sum() > ONCE * best.copied
-    if again or max(found.likeness for found in offer.played) > PLAIN_IN_HISS:
+    clear = max((found.likeness for found in offer.played), default=1.0) > PLAIN_IN_HISS
+    if again or clear or best.likeness > UNLIKE:
         return False
     rows = np.flatnonzero(best.has_first_copy)
     landing = evidence.at[rows] + best.lag[rows]
@@ -229,8 +229,7 @@ def of_other_sounds(best: Explanation, offer: Offer) -> bool:
     before_is_nearer = landing - evidence.at[after - 1] < evidence.at[after] - landing
     there = after - before_is_nearer
     struck = np.abs(evidence.at[there] - landing) <= evidence.near_s * evidence.rate
-    few = np.count_nonzero(struck) < max(LEAST_PAIRS, len(rows) / 2)
-    if few or best.likeness > UNLIKE:
+    if np.count_nonzero(struck) < max(LEAST_PAIRS, len(rows) / 2):
         return False
     rows, there = rows[struck], there[struck]
     heard_db = 10 * np.log10(evidence.energy[there] / evidence.energy[rows])

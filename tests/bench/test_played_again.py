@@ -1,12 +1,15 @@
 """What a machine plays again: the same sound, or another that is always as far away."""
 
+import msgspec
 import numpy as np
 import pytest
 from scipy import signal
 
+from tempotape.bench.copies import Matches
 from tempotape.bench.explaining import explain
 from tempotape.bench.played_again import Offer, as_before, of_other_sounds
 from tests.bench.test_leftover import evidence_of
+from tests.made_evidence import made_evidence
 from tests.simulated_unit import clicks
 
 RATE_HZ = 48_000
@@ -72,3 +75,37 @@ def test_another_sound_always_as_far_away_is_louder_than_any_copy(hiss, told):
         found, evidence, _ = found_in(both)
         machine = explain(evidence, 1.1 * evidence.rate, 0)
         assert of_other_sounds(found, Offer(evidence, [found], [machine])) is another
+
+
+def made(level_db, *, likeness=0.4, machine=0.9, again=False, elsewhere=0):
+    """Sounds that all are equally loud, every second a copy of the one before, and a machine's."""
+    at = np.sort([*np.arange(10) * 48_000, *(np.arange(10) * 48_000 + 12_000)])
+    lag = np.where(np.arange(20) % 2, 12_000.0 if again else np.nan, 12_000.0)
+    lag[2 : 2 + 2 * elsewhere : 2] += 3000
+    matches = Matches(np.arange(20), lag, np.full(20, likeness), np.full(20, 10 ** (level_db / 20)))
+    evidence = made_evidence(at, matches)
+    found = msgspec.structs.replace(
+        explain(evidence, 12_000.0, 1),
+        lag=lag,
+        gain=matches.gain,
+        coherence=matches.coherence,
+        root=np.arange(20) % 2 == 0,
+    )
+    other = msgspec.structs.replace(found, coherence=np.full(20, machine))
+    return found, Offer(evidence, [found], [other])
+
+
+@pytest.mark.parametrize(
+    ("case", "others"),
+    [
+        (made(-4.5), True),
+        (made(-2.5), False),
+        (made(-4.5, likeness=0.7), False),  # it is much the same sound
+        (made(-4.5, machine=0.99), False),  # no hiss hides what is unlike
+        (made(-4.5, again=True), False),
+        (made(-4.5, elsewhere=4), True),
+        (made(-4.5, elsewhere=6), False),  # most copies fall where nothing strikes
+    ],
+)
+def test_other_sounds_are_louder_than_copies_by_what_else_there_is_in_them(case, others):
+    assert of_other_sounds(*case) is others
