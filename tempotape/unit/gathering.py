@@ -208,11 +208,10 @@ def _places(
         along = points.turn[first] + (way - way.min()) / (np.ptp(way) or 1.0)
         merged: list[list[int]] = []
         moved = log_delay.copy()
-        lowest, highest = np.argmin(points.turn[first]), np.argmax(points.turn[first])
-        for bunch in _bunches(along, lead[first], leads):
+        ends = {int(np.argmin(points.turn[first])), int(np.argmax(points.turn[first]))}
+        for bunch in _bunches(along, lead[first], leads, ends):
             # One stands first: its reading is the place's. Where the curve ends, it ends.
-            ends = [one for one in bunch if one in (lowest, highest)]
-            middle = ends[0] if ends else bunch[len(bunch) // 2]
+            middle = next((one for one in bunch if one in ends), bunch[len(bunch) // 2])
             for one in bunch:
                 moved[groups[one]] += course[middle] - course[one]
             merged.append(
@@ -222,15 +221,19 @@ def _places(
     return tuple(map(tuple, groups)), [points.place(own, moved) for own in groups]
 
 
-def _bunches(along: Floats, lead: Floats, leads: int) -> list[list[int]]:
-    """Neighbours of a lead: those in equal parts of the way the course takes, in order."""
+def _bunches(along: Floats, lead: Floats, leads: int, ends: set[int]) -> list[list[int]]:
+    """Neighbours of a lead: those in equal parts of the way the course takes, in order.
+
+    The two `ends` of all are in no bunch together.
+    """
     least = min(_LEAST_PLACES, max(1, _MOST_SHARED // leads))
     found = []
     for one in range(leads):
         own = np.flatnonzero(lead == one)
         if len(own) == 0:
             continue
-        parts = max(least, round(_MOST_POINTS * len(own) / len(along)))
+        both = len(ends.intersection(own.tolist()))
+        parts = max(least, both, round(_MOST_POINTS * len(own) / len(along)))
         if len(own) <= parts:
             found += [[number] for number in own.tolist()]
             continue
