@@ -25,9 +25,10 @@ def measured_once(measure, kept):
                 frames = file.read(always_2d=True)
         except (OSError, soundfile.SoundFileError):
             return measure(path, lengths=lengths, span_s=span_s, progress=progress)
-        begin_s, end_s = span_s or (0.0, math.inf)
-        end = min(len(frames), math.ceil(min(end_s, len(frames)) * rate_hz))
-        stretch = frames[math.floor(begin_s * rate_hz) : end]
+        begin_s, end_s = span_s or (0.0, len(frames) / rate_hz)
+        stretch = frames[math.floor(begin_s * rate_hz) : math.ceil(end_s * rate_hz)]
+        if not len(stretch):  # nothing is said of a file's length, say: then it is read otherwise
+            return measure(path, lengths=lengths, span_s=span_s, progress=progress)
         sound = (hashlib.sha256(stretch.tobytes()).digest(), stretch.shape, rate_hz)
         key = (sound, form, lengths, span_s)
         if key not in kept:

@@ -159,7 +159,8 @@ def test_one_gross_error_is_named_in_95_of_100_units_and_others_rarely():
 
 
 def test_good_points_are_rarely_suspected():
-    fits = usual_fits(100)[1] + usual_fits(200)[1]
+    others = [fit_unit(one.unit) for one in units(400, **USUAL)]
+    fits = others + usual_fits(200)[1]
     assert len(fits) == 80
     falsely = sum(point.suspect for fit in fits for point in fit.points)
     print(f"{falsely} false suspicions in 80 units")
