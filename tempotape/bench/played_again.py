@@ -224,11 +224,9 @@ def of_other_sounds(best: Explanation, offer: Offer) -> bool:
     if again or clear or best.likeness > UNLIKE:
         return False
     rows = np.flatnonzero(best.has_first_copy)
-    landing = evidence.at[rows] + best.lag[rows]
-    after = np.clip(np.searchsorted(evidence.at, landing), 1, len(evidence.at) - 1)
-    before_is_nearer = landing - evidence.at[after - 1] < evidence.at[after] - landing
-    there = after - before_is_nearer
-    struck = np.abs(evidence.at[there] - landing) <= evidence.near_s * evidence.rate
+    off = np.abs(evidence.at[:, None] - (evidence.at[rows] + best.lag[rows]))
+    there = np.argmin(off, axis=0)
+    struck = off.min(axis=0) <= evidence.near_s * evidence.rate
     if np.count_nonzero(struck) < max(LEAST_PAIRS, len(rows) / 2):
         return False
     rows, there = rows[struck], there[struck]
