@@ -1,6 +1,6 @@
 """Recordings measured once for all tests that ask for the same.
 
-    monkeypatch.setattr(module, "measured", measured_once(module.measured, kept))
+    kept = measured_once_in(module)  # a fixture, for all tests of the test module
 
 The same is: the same samples of the same format, the same stretch, the same lengths. What a file's
 header says besides is not looked at, and progress is told only as done: `kept.clear()` first where
@@ -11,6 +11,7 @@ import functools
 import hashlib
 import math
 
+import pytest
 import soundfile
 
 
@@ -38,3 +39,16 @@ def measured_once(measure, kept):
         return kept[key]
 
     return once
+
+
+def measured_once_in(module):
+    """A fixture by which `module` measures alike recordings once; it gives what is kept."""
+
+    @pytest.fixture(scope="module", autouse=True)
+    def kept():
+        before = {}
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(module, "measured", measured_once(module.measured, before))
+            yield before
+
+    return kept

@@ -27,7 +27,7 @@ from tempotape.faults import InputFault
 from tempotape.tempo.taps import TapSeries
 from tempotape.unit.unitfile import read_unit
 from tests.pseudo_terminal import PseudoTerminal
-from tests.shared_measuring import measured_once
+from tests.shared_measuring import measured_once_in
 from tests.simulated_unit import SimulatedUnit, beside, play
 
 KESTREL = str(DEMO_UNIT)
@@ -40,15 +40,7 @@ def own_folders(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
 
 
-@pytest.fixture(scope="module")
-def measured_before():
-    return {}
-
-
-@pytest.fixture(autouse=True)
-def shared(monkeypatch, measured_before):
-    once = measured_once(from_recording.measured, measured_before)
-    monkeypatch.setattr(from_recording, "measured", once)
+measured_before = measured_once_in(from_recording)
 
 
 @pytest.fixture

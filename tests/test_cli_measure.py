@@ -12,21 +12,13 @@ from tempotape.bench import measure as measuring
 from tempotape.cli.measure import measure
 from tempotape.demos import DEMO_UNIT
 from tempotape.faults import InputFault
-from tests.shared_measuring import measured_once
+from tests.shared_measuring import measured_once_in
 from tests.simulated_unit import SimulatedUnit, clicks, mixed, play
 
 RATE_HZ = 48_000
 
 
-@pytest.fixture(scope="module")
-def kept():
-    """What was measured before, in any test of this module."""
-    return {}
-
-
-@pytest.fixture(autouse=True)
-def shared(monkeypatch, kept):
-    monkeypatch.setattr(measuring, "measured", measured_once(measuring.measured, kept))
+kept = measured_once_in(measuring)
 
 
 @pytest.fixture(scope="module")

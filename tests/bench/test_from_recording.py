@@ -15,7 +15,7 @@ from tempotape.bench.testsignal import rendered
 from tempotape.bench.walk import plain_layout, walk_layout
 from tempotape.faults import InputFault
 from tempotape.unit.model import Head, Knob, Loop, Unit
-from tests.shared_measuring import measured_once
+from tests.shared_measuring import measured_once_in
 from tests.simulated_unit import SimulatedUnit, beside, play
 
 RATE_HZ = 16_000
@@ -42,15 +42,7 @@ def unit_at(speed_mm_s):
     )
 
 
-@pytest.fixture(scope="module")
-def kept():
-    """What was measured before, in any test of this module."""
-    return {}
-
-
-@pytest.fixture(autouse=True)
-def shared(monkeypatch, kept):
-    monkeypatch.setattr(module, "measured", measured_once(module.measured, kept))
+kept = measured_once_in(module)
 
 
 @pytest.fixture(scope="module")
